@@ -1,0 +1,1 @@
+"""Bytes to readings. Knows nothing of rinses."""

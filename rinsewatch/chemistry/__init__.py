@@ -1,0 +1,1 @@
+"""Chemistry of the rinse: conductivity, temperature, TDS scales, solutions. Pure functions."""

@@ -1,0 +1,1 @@
+"""The SQLite logbook and the CSV recording."""

@@ -1,0 +1,41 @@
+"""One row of a recording: what the core observes, live and in replay alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Mark(StrEnum):
+    """What kind of reading a row holds."""
+
+    NONE = ""
+    VALUE = "value"
+    OVER = "over"
+    UNDER = "under"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A reading or an event at ``time_s`` since the rinse began.
+
+    ``rinse_ml``: rinse water poured so far, cumulative (None: not known, the flow tells it).
+    ``reading`` in ``unit`` (``uS/cm`` or ``ppm``), ``decimals`` as shown, None where that is unknown.
+    ``event``: ``""``, ``portion``, ``undo``, ``pause``, ``resume``, ``fault: ...``, ``note: ...``.
+    Notes the core understands: ``note: feed = 9 ppm``, ``note: rinse-water = 0.6 uS/cm``,
+    ``note: portion = 250 mL``, ``note: probe confirmed``.
+    """
+
+    time_s: float
+    rinse_ml: float | None = None
+    mark: Mark = Mark.NONE
+    reading: float | None = None
+    unit: str = ""
+    decimals: int | None = None
+    temperature_c: float | None = None
+    event: str = ""
+
+    @property
+    def has_reading(self) -> bool:
+        """True for a row that holds a reading, ``over`` and ``under`` included."""
+        return self.mark is not Mark.NONE

@@ -1,0 +1,1 @@
+"""What the person sees: words, dashboard, chart, keys, plain and JSON lines."""

@@ -1,0 +1,1 @@
+"""One live rinse: meter -> logbook -> core -> frozen snapshot."""
