@@ -1,0 +1,227 @@
+"""The washout of many hypotheses at once: nominal log level against rinse water and time.
+
+Two beds, one interface. ``PortionBed``: each portion mixes with the mobile liquid, then the slow liquid
+leaks while the portion stands. ``FlowBed``: the mobile liquid leaves as from N mixed cells in series,
+``Q(N, N V/Ve)`` (regularised incomplete gamma), the slow liquid feeds an exponential tail. Levels are
+linear conductivity (concentration times limiting molar conductivity), uS/cm, above the floor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.special import gammaincc
+
+from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START, Array
+
+STANDING_S: Final = 900.0  # a portion is taken to have drained by then; what leaks later meets the drained bed
+_TINY: Final = 1e-300
+_BISECTIONS: Final = 26
+
+
+@dataclass(frozen=True, slots=True)
+class Pour:
+    """One portion (or ``count`` equal ones, long ago): volume mL, time s, seconds since the pour before."""
+
+    volume_ml: float
+    time_s: float
+    gap_s: float
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where and when a level is asked for: pours so far, rinse volume mL, time s."""
+
+    pours: int
+    volume_ml: float
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BedState:
+    """Mobile and slow liquid of each hypothesis relative to the start, and where that holds."""
+
+    mobile: Array
+    slow: Array
+    volume_ml: float
+    time_s: float
+
+
+def _exchange(mobile: Array, slow: Array, ratio: Array, rate: Array, seconds: float) -> tuple[Array, Array]:
+    """Mobile and slow liquid relax towards each other, mass kept; ``ratio`` is slow per mobile volume."""
+    total = (mobile + ratio * slow) / (1.0 + ratio)
+    left = (mobile - slow) * np.exp(-rate * (1.0 + ratio) * seconds) / (1.0 + ratio)
+    return total + ratio * left, total - left
+
+
+class PortionBed:
+    """Poured in portions: stir, drain, pour again."""
+
+    def __init__(self, resin_ml: float) -> None:
+        self.resin_ml = resin_ml
+
+    def start(self, theta: Array) -> BedState:
+        """All liquid at full strength."""
+        ones = np.ones(theta.shape[0])
+        return BedState(ones, ones, 0.0, 0.0)
+
+    def pour(self, theta: Array, state: BedState, pour: Pour, before_ml: float) -> BedState:
+        """After the exchange since the pour before (of ``before_ml``) and the mixing of this portion."""
+        mobile, slow = state.mobile, state.slow
+        for _ in range(pour.count):
+            mobile, slow = self._rest(theta, mobile, slow, before_ml, pour.gap_s)
+            entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
+            mobile = mobile * entrained / (entrained + pour.volume_ml)
+            before_ml = pour.volume_ml
+        return BedState(mobile, slow, state.volume_ml + pour.count * pour.volume_ml, pour.time_s)
+
+    def _rest(
+        self, theta: Array, mobile: Array, slow: Array, standing_ml: float, seconds: float
+    ) -> tuple[Array, Array]:
+        if seconds <= 0.0:
+            return mobile, slow
+        entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
+        rate, ratio = np.exp(theta[:, EXCHANGE]), np.exp(theta[:, SLOW])
+        wet = ratio * entrained / (entrained + standing_ml)
+        mobile, slow = _exchange(mobile, slow, wet, rate, min(seconds, STANDING_S))
+        if seconds > STANDING_S:
+            mobile, slow = _exchange(mobile, slow, ratio, rate, seconds - STANDING_S)
+        return mobile, slow
+
+    def level(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> Array:
+        """Log level of the filtrate ``seconds`` after the last pour, shape (count,)."""
+        mobile, _ = self._rest(theta, state.mobile, state.slow, standing_ml, seconds)
+        out: Array = theta[:, START] + np.log(mobile + _TINY)
+        return out
+
+    def ladder(
+        self, theta: Array, state: BedState, portion_ml: float, first_gap_s: float, pace_s: float, read_s: float
+    ) -> Ladder:
+        """The levels after 1, 2, ... further portions, as a sum of two exponentials."""
+        first = self.pour(theta, state, Pour(portion_ml, 0.0, first_gap_s), portion_ml)
+        second = self.pour(theta, first, Pour(portion_ml, 0.0, pace_s), portion_ml)
+        third = self.pour(theta, second, Pour(portion_ml, 0.0, pace_s), portion_ml)
+        levels = [np.exp(self.level(theta, s, portion_ml, read_s)) for s in (first, second, third)]
+        fast, slow = self._rates(theta, portion_ml, pace_s)
+        return Ladder.through(levels[0], levels[1], fast, slow)
+
+    def _rates(self, theta: Array, portion_ml: float, pace_s: float) -> tuple[Array, Array]:
+        """Eigenvalues of one portion's map (rest, then mix), both in (0, 1)."""
+        ones, zeros = np.ones(theta.shape[0]), np.zeros(theta.shape[0])
+        entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
+        keep = entrained / (entrained + portion_ml)
+        from_mobile = self._rest(theta, ones, zeros, portion_ml, pace_s)
+        from_slow = self._rest(theta, zeros, ones, portion_ml, pace_s)
+        trace = keep * from_mobile[0] + from_slow[1]
+        determinant = keep * (from_mobile[0] * from_slow[1] - from_slow[0] * from_mobile[1])
+        root = np.sqrt(np.maximum(trace * trace - 4.0 * determinant, 0.0))
+        return (trace - root) / 2.0, (trace + root) / 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """Level after n >= 1 further portions: ``a * fast**(n-1) + b * slow**(n-1)``, shapes (count,)."""
+
+    a: Array
+    b: Array
+    ln_fast: Array
+    ln_slow: Array
+
+    @classmethod
+    def through(cls, first: Array, second: Array, fast: Array, slow: Array) -> Ladder:
+        """The ladder that passes the levels after one and after two portions."""
+        fast = np.clip(fast, 1e-12, 1.0 - 1e-9)
+        slow = np.clip(slow, fast + 1e-9, 1.0 - 1e-9)
+        b = np.maximum((second - fast * first) / (slow - fast), 0.0)
+        return cls(first - b, b, np.log(fast), np.log(slow))
+
+    def log_level(self, n: Array) -> Array:
+        """Log level after ``n`` further portions (real, >= 1); broadcasts over a leading axis."""
+        out: Array = np.log(
+            np.maximum(self.a * np.exp((n - 1) * self.ln_fast) + self.b * np.exp((n - 1) * self.ln_slow), _TINY)
+        )
+        return out
+
+    def crossing(self, ln_now: Array, ln_target: Array, most: float) -> Array:
+        """Portions until the log level falls to ``ln_target``: 0 when there, inf beyond ``most``."""
+        ln_first = self.log_level(np.ones_like(ln_now))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = (ln_now - ln_target) / np.maximum(ln_now - ln_first, 1e-9)
+        low, high = np.ones_like(ln_now), np.full_like(ln_now, most)
+        never = self.log_level(high) > ln_target
+        for _ in range(_BISECTIONS):
+            middle = 0.5 * (low + high)
+            above = self.log_level(middle) > ln_target
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        n = np.where(ln_first <= ln_target, np.clip(part, 0.0, 1.0), 0.5 * (low + high))
+        n = np.where(ln_now <= ln_target, 0.0, n)
+        return np.where(never & (ln_now > ln_target), np.inf, n)
+
+
+@dataclass(frozen=True, slots=True)
+class FlowState:
+    """Start of the present stretch of flow: strengths there and its volume (mL)."""
+
+    front: Array
+    slow: Array
+    volume_ml: float
+
+
+class FlowBed:
+    """Continuous flow: a front of N mixed cells, then the slow liquid's tail."""
+
+    def __init__(self, resin_ml: float, flow_ml_s: float) -> None:
+        self.resin_ml = resin_ml
+        self.flow_ml_s = flow_ml_s
+
+    def start(self, theta: Array) -> FlowState:
+        """All liquid at full strength."""
+        tail, _ = self._tail(theta)
+        return FlowState(1.0 - tail, np.ones(theta.shape[0]), 0.0)
+
+    def _tail(self, theta: Array) -> tuple[Array, Array]:
+        """Share of the tail in the filtrate at the start, and its volume constant (mL).
+
+        The slow liquid gives ``k Vs`` per second into the flow; their product is Vs: mass is kept.
+        """
+        slow_ml = self.resin_ml * np.exp(theta[:, ENTRAINED] + theta[:, SLOW])
+        rate = np.exp(theta[:, EXCHANGE])
+        share = rate * slow_ml / (self.flow_ml_s + rate * slow_ml)
+        return share, slow_ml / share
+
+    def level(self, theta: Array, state: FlowState, volume_ml: Array | float) -> Array:
+        """Log level at rinse volumes: shape (count,) for a scalar, (count, m) for m volumes."""
+        volumes = np.atleast_1d(np.asarray(volume_ml, dtype=float))
+        per_particle = volumes.ndim == 1 and volumes.size == theta.shape[0] and np.ndim(volume_ml) == 1
+        column = (lambda v: v) if per_particle else (lambda v: v[:, None])
+        past = np.maximum((volumes if per_particle else volumes[None, :]) - state.volume_ml, 0.0)
+        cells = np.exp(theta[:, CELLS])
+        share, tail_ml = self._tail(theta)
+        per_ml = cells / (self.resin_ml * np.exp(theta[:, ENTRAINED]))
+        front = column(state.front) * gammaincc(column(cells), column(per_ml) * past)
+        tail = column(share * state.slow) * np.exp(-past / column(tail_ml))
+        out: Array = column(theta[:, START]) + np.log(front + tail + _TINY)
+        return out[:, 0] if np.ndim(volume_ml) == 0 else out
+
+    def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:
+        """The flow stood still: the slow liquid leaks into the mobile liquid, which is then washed out anew."""
+        share, tail_ml = self._tail(theta)
+        mobile = np.exp(self.level(theta, state, volume_ml) - theta[:, START])
+        slow = state.slow * np.exp(-(volume_ml - state.volume_ml) / tail_ml)
+        mobile, slow = _exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds)
+        return replace(state, front=np.maximum(mobile - share * slow, 0.0), slow=slow, volume_ml=volume_ml)
+
+    def crossing(self, theta: Array, state: FlowState, now_ml: float, ln_target: Array, most_ml: float) -> Array:
+        """Volume (mL) until the log level falls to ``ln_target``: 0 when there, inf beyond ``most_ml``."""
+        low, high = np.zeros(theta.shape[0]), np.full(theta.shape[0], most_ml)
+        never = self.level(theta, state, now_ml + high) > ln_target
+        there = self.level(theta, state, now_ml) <= ln_target
+        for _ in range(_BISECTIONS):
+            middle = 0.5 * (low + high)
+            above = self.level(theta, state, now_ml + middle) > ln_target
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        out = np.where(there, 0.0, 0.5 * (low + high))
+        return np.where(never & ~there, np.inf, out)

@@ -1,0 +1,110 @@
+"""What is believed before the first reading: ranges of the bed, the residue and the floor.
+
+Parameters of one hypothesis (a row of ``theta``), all in natural logs:
+
+====  ==========  =====================================================  ==================
+col   name        meaning                                                unit
+====  ==========  =====================================================  ==================
+0     ENTRAINED   mobile liquid per resin volume, Ve/R                   -
+1     SLOW        slow liquid per mobile liquid, Vs/Ve                   -
+2     EXCHANGE    exchange rate of the slow liquid                       1/s
+3     START       level at the start, as linear conductivity             uS/cm
+4     FLOOR       floor above its lower bound                            uS/cm
+5     UNEVEN      unevenness of the washout per e-fold                   -
+6     CELLS       mixed cells in series (continuous flow only)           -
+====  ==========  =====================================================  ==================
+
+Ranges: entrained 0.3-0.6 R, slow 0.03-0.12 R and more in old resin, caustic up to 15 % (4.4 mol/L),
+acid 5-7 % (1.4-2 mol/L): common practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rinsewatch.rinse.setup import Residue, RinseSetup
+
+Array = NDArray[np.float64]
+
+ENTRAINED: Final = 0
+SLOW: Final = 1
+EXCHANGE: Final = 2
+START: Final = 3
+FLOOR: Final = 4
+UNEVEN: Final = 5
+CELLS: Final = 6
+
+# Limiting molar conductivities, S cm2/mol: CRC Handbook, ionic conductivities (Na 50.08, OH 198.0, H 349.65, Cl 76.31).
+_LAMBDA0 = {Residue.NAOH: 248.08, Residue.HCL: 425.96, Residue.SALT: 126.39}
+# Strength of the liquor the resin is wet with, mol/L: median and log spread. Common practice, no source.
+_STRENGTH = {Residue.NAOH: (1.6, 0.7), Residue.HCL: (1.6, 0.5), Residue.SALT: (2.0, 0.8)}
+# Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
+PURE_WATER_US_CM: Final = 0.055
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Independent normals on the log parameters; the floor's is a mixture of a narrow and a wide one."""
+
+    mean: Array
+    spread: Array
+    floor_bound_us_cm: float
+    floor_wide_mean: float
+    floor_wide_spread: float
+    floor_wide_share: float = 0.2
+
+    def draw(self, count: int, rng: np.random.Generator) -> Array:
+        """``count`` hypotheses, shape (count, parameters)."""
+        theta: Array = self.mean + self.spread * rng.standard_normal((count, self.mean.size))
+        wide = rng.random(count) < self.floor_wide_share
+        theta[wide, FLOOR] = self.floor_wide_mean + self.floor_wide_spread * rng.standard_normal(int(wide.sum()))
+        return theta
+
+    def log_density(self, theta: Array) -> Array:
+        """Log density up to a constant, shape (count,)."""
+        z = (theta - self.mean) / self.spread
+        z[:, FLOOR] = 0.0
+        log_normal: Array = -0.5 * np.einsum("ij,ij->i", z, z)
+        floor = theta[:, FLOOR]
+        narrow = np.exp(-0.5 * ((floor - self.mean[FLOOR]) / self.spread[FLOOR]) ** 2) / self.spread[FLOOR]
+        wide = np.exp(-0.5 * ((floor - self.floor_wide_mean) / self.floor_wide_spread) ** 2) / self.floor_wide_spread
+        mixed = (1 - self.floor_wide_share) * narrow + self.floor_wide_share * wide
+        out: Array = log_normal + np.log(mixed + 1e-300)
+        if self.mean.size > CELLS:
+            out = np.where(theta[:, CELLS] < 0.0, -np.inf, out)  # fewer than one cell is no bed
+        return out
+
+    def floor_us_cm(self, theta: Array) -> Array:
+        """Floor of each hypothesis, uS/cm."""
+        out: Array = self.floor_bound_us_cm + np.exp(theta[:, FLOOR])
+        return out
+
+
+def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
+    """The prior a set-up justifies; ``rinse_water_step_us_cm`` is the display step of that reading."""
+    strength, strength_spread = _STRENGTH[setup.residue]
+    start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
+    bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
+    mean = [np.log(0.45), np.log(0.18), np.log(2e-3), start, np.log(narrow), np.log(0.05)]
+    spread = [0.40, 0.90, 1.1, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5]
+    if setup.is_flow:
+        mean.append(np.log(4.0))
+        spread.append(0.6)
+    return Prior(np.array(mean), np.array(spread), bound, float(np.log(wide)), 1.2)
+
+
+def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, float]:
+    """Lower bound of the floor, usual and unusual height above it, uS/cm.
+
+    Below: what the rinse water's reading allows. Above: the bed and the air add a little (carbon dioxide
+    alone gives pure water 0.9-1.1 uS/cm, CRC Handbook), rarely much.
+    """
+    water = setup.rinse_water_us_cm
+    if water is None:
+        return PURE_WATER_US_CM, 0.8, 3.0
+    bound = max(PURE_WATER_US_CM, 0.97 * (water - step_us_cm / 2))
+    return bound, max(step_us_cm / 2, 0.06 * water, 0.04), max(step_us_cm, 0.5 * water, 0.4)

@@ -1,0 +1,95 @@
+"""What a reading says: an interval of conductivity, not a number.
+
+A display of 7 ppm means 6.5 to 7.5; ``over`` means at least the top; 0 means below half a step.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rinsewatch.quantities import reading_us_cm
+from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.setup import RinseSetup
+
+# Readings as typed or stored by spreadsheets carry at most this many decimals worth believing.
+_MOST_DECIMALS = 3
+_DECADES = range(-4, 8)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One reading in uS/cm: what was shown, the interval it stands for, and the display step there."""
+
+    shown_us_cm: float  # for ``over`` the top, for ``under`` 0
+    low_us_cm: float
+    high_us_cm: float  # inf when over range
+    step_us_cm: float
+
+    @property
+    def is_over(self) -> bool:
+        """More than the meter can show."""
+        return math.isinf(self.high_us_cm)
+
+    @property
+    def is_zero(self) -> bool:
+        """Exactly 0 (or under range) on the display."""
+        return self.shown_us_cm <= 0.0
+
+
+class DisplayScale:
+    """Turns rows into spans; learns the display step and the top from what has been shown.
+
+    A meter's absolute resolution never gets coarser as the value falls, so the finest step seen at
+    any value at or above the present one holds here too ("7" on a meter that showed "12.5" is 7.0).
+    """
+
+    def __init__(self, setup: RinseSetup) -> None:
+        self._setup = setup
+        self._steps: dict[int, float] = {}
+        self._largest_shown: float | None = None
+
+    def span(self, row: Row) -> Span:
+        """The span of a row that holds a reading."""
+        if row.mark is Mark.OVER:
+            top = self.top_us_cm
+            return Span(top, top, math.inf, 0.0)
+        if row.mark is Mark.UNDER:
+            step = self.step_at(0.0)
+            return Span(0.0, 0.0, step / 2, step)
+        value = reading_us_cm(row.reading or 0.0, row.unit, self._setup.tds_factor)
+        top = self._setup.top_us_cm
+        if top is not None and value > top:
+            return Span(top, top, math.inf, 0.0)
+        step = self._learn(value, row)
+        self._largest_shown = max(value, self._largest_shown or 0.0)
+        return Span(value, max(value - step / 2, 0.0), value + step / 2, step)
+
+    @property
+    def top_us_cm(self) -> float:
+        """Largest reading: as set, else the largest shown so far, else a cautious 100 uS/cm."""
+        return self._setup.top_us_cm or self._largest_shown or 100.0
+
+    def step_at(self, value_us_cm: float) -> float:
+        """Display step (uS/cm) at a value, from the set-up or from what was shown."""
+        if self._setup.resolution_us_cm is not None and not self._steps:
+            return self._setup.resolution_us_cm
+        decade = _decade(value_us_cm)
+        known = [s for d, s in self._steps.items() if d >= decade]
+        return min(known, default=self._setup.resolution_us_cm or 1.0 / self._setup.tds_factor)
+
+    def _learn(self, value_us_cm: float, row: Row) -> float:
+        decimals = _MOST_DECIMALS if row.decimals is None else min(row.decimals, _MOST_DECIMALS)
+        step = reading_us_cm(10.0**-decimals, row.unit, self._setup.tds_factor)
+        if self._setup.resolution_us_cm is not None:
+            # What the user says of the meter wins where the text is finer (software that adds zeros).
+            step = max(step, self._setup.resolution_us_cm)
+        decade = _decade(value_us_cm)
+        self._steps[decade] = min(step, self._steps.get(decade, math.inf))
+        return self.step_at(value_us_cm)
+
+
+def _decade(value_us_cm: float) -> int:
+    if value_us_cm <= 0:
+        return _DECADES.start
+    return min(max(math.floor(math.log10(value_us_cm)), _DECADES.start), _DECADES.stop - 1)
