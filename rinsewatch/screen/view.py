@@ -1,0 +1,310 @@
+"""From a snapshot to words. No rich, no console, ASCII only; dashboard and plain lines share them.
+
+Every sentence about the future carries its interval, or says that it is not yet known.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+from rinsewatch.rinse.setup import EndpointKind, Residue
+from rinsewatch.rinse.state import Quality, Remaining, RinseState, Verdict
+from rinsewatch.screen.snapshot import HISTORY_LIMIT, BandPoint, ChartPoint, Snapshot, decimated
+
+__all__ = ["HISTORY_LIMIT", "BandPoint", "ChartPoint", "Snapshot", "decimated"]
+
+NOT_YET = "not yet known"
+# g/mol, IUPAC standard atomic weights (Na 22.990, O 15.999, H 1.008, Cl 35.45).
+_MOLAR_MASS = {"NaOH": 39.997, "HCl": 36.458, "salt": 58.44}
+_RESIDUE_WORDS = {Residue.NAOH: "caustic", Residue.HCL: "acid", Residue.SALT: "salt"}
+_ENDPOINT_WORDS = {
+    EndpointKind.FEED: "feed water",
+    EndpointKind.ZERO: "rinse water",
+    EndpointKind.BREAK_EVEN: "break-even",
+    EndpointKind.VALUE: "chosen value",
+}
+_TITLES = {
+    Verdict.RINSE: "RINSE ON",
+    Verdict.STOP: "STOP",
+    Verdict.CHECK: "CHECK THE PROBE",
+    Verdict.STALLED: "STALLED",
+}
+_QUALITY_WORDS = {
+    Quality.GOOD: "in order",
+    Quality.UNCERTAIN: "uncertain",
+    Quality.BAD: "NOT TRUSTED",
+    Quality.MISSING: "no reading",
+}
+_CAUSE_WORDS = {
+    "dry": "reads zero like a probe in air",
+    "frozen": "the value is frozen",
+    "stuck": "the value is frozen",
+    "silent": "the meter has gone silent",
+    "stale": "the reading is old",
+    "bubble": "a bubble, perhaps",
+    "spike": "a single odd reading",
+    "vessel": "looks like another vessel",
+    "late": "readings came late, all at once",
+}
+
+
+def number_words(value: float) -> str:
+    """A number for reading at arm's length: three significant digits, no exponent below a million."""
+    if not math.isfinite(value):
+        return "?"
+    if value == 0:
+        return "0"
+    decimals = max(0, min(3, 2 - math.floor(math.log10(abs(value)))))
+    text = f"{value:.{decimals}f}" if abs(value) < 1e6 else f"{value:.2g}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def volume_words(volume_ml: float) -> str:
+    """``850 mL`` below one litre, ``1.25 L`` from there on."""
+    if not math.isfinite(volume_ml):
+        return "? mL"
+    if abs(volume_ml) < 999.5:
+        return f"{volume_ml:.0f} mL"
+    return f"{volume_ml / 1000:.2f} L" if volume_ml < 99_995 else f"{volume_ml / 1000:.0f} L"
+
+
+def minutes_words(minutes: float) -> str:
+    """``about 21 min``, ``about 1 h 40 min``; less than a minute and a half is ``about a minute``."""
+    if not math.isfinite(minutes):
+        return "time " + NOT_YET
+    if minutes < 1.5:
+        return "about a minute"
+    if minutes < 90:
+        return f"about {minutes:.0f} min"
+    hours, rest = divmod(round(minutes / 10) * 10, 60)
+    return f"about {hours} h {rest} min" if hours < 48 else "more than two days"
+
+
+def clock_words(elapsed_s: float) -> str:
+    """``1:02:03`` since the rinse began."""
+    whole = max(0, int(elapsed_s)) if math.isfinite(elapsed_s) else 0
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def age_words(age_s: float | None) -> str:
+    """How old the last reading is; ages over ten seconds are said aloud as old."""
+    if age_s is None or not math.isfinite(age_s):
+        return "no reading yet"
+    if age_s < 10:
+        return f"{max(0.0, age_s):.0f} s ago"
+    return f"OLD: {age_s:.0f} s ago" if age_s < 600 else f"OLD: {age_s / 60:.0f} min ago"
+
+
+def flow_mode(snapshot: Snapshot) -> bool:
+    """True while rinse water runs continuously, by the newest state, else by the set-up."""
+    return snapshot.state.is_flow if snapshot.state else snapshot.setup.is_flow
+
+
+def residue_words(snapshot: Snapshot) -> str:
+    """``caustic`` , ``acid`` or ``salt``: what is being washed out."""
+    return _RESIDUE_WORDS[snapshot.setup.residue]
+
+
+def reading_words(snapshot: Snapshot) -> str:
+    """What the meter shows and what that means: ``7 ppm = about 14 uS/cm; caustic left about 2 mg/L``."""
+    shown = snapshot.last_reading_text
+    if not shown and snapshot.last_reading_age_s is None:
+        return "no reading yet"
+    meaning = _meaning(snapshot)
+    return f"{shown} {meaning}".strip() if meaning.startswith("=") else f"{shown}: {meaning}".lstrip(": ")
+
+
+def _meaning(snapshot: Snapshot) -> str:
+    kind = snapshot.history[-1].kind if snapshot.history else "reading"
+    top = snapshot.setup.top_us_cm
+    if kind == "over":
+        return f"over range, more than {number_words(top)} uS/cm" if top else "over range"
+    state = snapshot.state
+    if state is None or state.reading_us_cm is None:
+        return "not trusted" if state and state.quality is Quality.BAD else "meaning " + NOT_YET
+    if kind == "under" or state.reading_us_cm == 0:
+        step = snapshot.setup.resolution_us_cm
+        return f"below about {number_words(step / 2)} uS/cm" if step else "below what the meter shows"
+    left = residue_left_mg_l(snapshot.setup.residue, state.reading_us_cm)
+    meaning = f"= about {number_words(state.reading_us_cm)} uS/cm"
+    if left is None:
+        return meaning
+    return f"{meaning}; {residue_words(snapshot)} left about {number_words(_two_digits(left))} mg/L"
+
+
+def _two_digits(value: float) -> float:
+    return float(f"{value:.2g}")
+
+
+@lru_cache(maxsize=256)
+def residue_left_mg_l(residue: Residue, reading_us_cm: float) -> float | None:
+    """Residue in the filtrate, mg/L, if all of its conductivity (uS/cm at 25 C) were the residue's.
+
+    None where the chemistry has no answer for it (above the curve's maximum).
+    """
+    try:
+        from rinsewatch.chemistry.conductivity import concentration_mol_l
+    except ImportError:
+        return None
+    solute = "NaCl" if residue is Residue.SALT else residue.value
+    try:
+        mol_l = float(concentration_mol_l(solute, reading_us_cm))
+    except ValueError:
+        return None
+    return mol_l * _MOLAR_MASS[residue.value] * 1000 if math.isfinite(mol_l) else None
+
+
+def filtrate_words(snapshot: Snapshot) -> str:
+    """Estimate of the true filtrate with its 5 to 95 % interval, then the target and the floor."""
+    state = snapshot.state
+    if state is None or state.filtrate is None:
+        return f"{NOT_YET}; {target_words(snapshot)}"
+    low, mid, high = (number_words(v) for v in (state.filtrate.low, state.filtrate.mid, state.filtrate.high))
+    return f"{mid} uS/cm ({low} to {high}); {target_words(snapshot)}"
+
+
+def target_words(snapshot: Snapshot) -> str:
+    """``target 18 uS/cm (9 ppm, feed water), floor 1.1``; the ppm are the meter's own."""
+    state, setup = snapshot.state, snapshot.setup
+    target = state.target_us_cm if state else setup.endpoint.value_us_cm
+    name = _ENDPOINT_WORDS[setup.endpoint.kind]
+    if target is None:
+        return f"target {name}, value {NOT_YET}"
+    text = f"target {number_words(target)} uS/cm ({number_words(target * setup.tds_factor)} ppm, {name})"
+    floor = state.floor_us_cm if state else None
+    return text if floor is None else f"{text}, floor {number_words(floor)}"
+
+
+def verdict_title(snapshot: Snapshot) -> str:
+    """The verdict in capitals; WAITING before the first answer."""
+    title = _TITLES[snapshot.state.verdict] if snapshot.state else "WAITING"
+    if snapshot.finished:
+        return f"FINISHED, {title}"
+    return f"PAUSED, {title}" if snapshot.paused else title
+
+
+def verdict_action(snapshot: Snapshot) -> str:
+    """What to do now, in one line."""
+    state, flow = snapshot.state, flow_mode(snapshot)
+    if state is None:
+        return "dip the probe into the filtrate"
+    if state.verdict is Verdict.STOP:
+        return "the rinse is done: shut the water off" if flow else "the rinse is done: pour no more"
+    if state.verdict is Verdict.CHECK:
+        return "probe into the filtrate, then press c; no stop is called on these readings"
+    if state.verdict is Verdict.STALLED:
+        return "the target is out of reach: more of this water will not help"
+    return remaining_words(snapshot)
+
+
+def reason_words(snapshot: Snapshot) -> str:
+    """The core's one sentence; something useful before there is one."""
+    return snapshot.state.reason if snapshot.state else "Waiting for the first reading of the filtrate."
+
+
+def remaining_words(snapshot: Snapshot) -> str:
+    """``5 more portions (4 to 7), about 21 min``; flow: ``1.30 L more (1.10 L to 1.70 L), about 13 min``."""
+    state = snapshot.state
+    if state is None or state.remaining is None:
+        return "water still needed: " + NOT_YET
+    portion = None if state.is_flow else state.portion_ml
+    words = _amount_words(state.remaining, portion)
+    if state.remaining.mid_ml is None or state.remaining.mid_ml <= 0:
+        return words
+    minutes = state.remaining_min
+    return f"{words}, {minutes_words(minutes)}" if minutes is not None else f"{words}, minutes {NOT_YET}"
+
+
+def _amount_words(remaining: Remaining, portion_ml: float | None) -> str:
+    if remaining.mid_ml is not None and max(remaining.mid_ml, remaining.high_ml or 0) <= 0:
+        return "no more water needed"
+    low, mid, high = _amounts(remaining, portion_ml)
+    unit = " more" if portion_ml is None else " more portion" if (mid or low) == "1" else " more portions"
+    if mid is None:
+        return f"at least {low}{unit}; it may never get there"
+    if high is None:
+        return f"{mid}{unit} (at least {low}; it may never get there)"
+    return f"{mid}{unit} ({low} to {high})"
+
+
+def _amounts(remaining: Remaining, portion_ml: float | None) -> tuple[str, str | None, str | None]:
+    """Low, median, high as volumes, or as whole portions: rounded outwards, at least 1 in the middle."""
+    low, mid, high = remaining.low_ml, remaining.mid_ml, remaining.high_ml
+    if portion_ml is None:
+        return (volume_words(low), None if mid is None else volume_words(mid),
+                None if high is None else volume_words(high))  # fmt: skip
+    slack = 0.05  # a twentieth of a portion more or less is nobody's portion
+    likely = None if mid is None else max(1, round(mid / portion_ml))
+    most = None if high is None else max(likely or 0, math.ceil(high / portion_ml - slack))
+    least = max(0, math.floor(low / portion_ml + slack))
+    return str(least), None if likely is None else str(likely), None if most is None else str(most)
+
+
+def certainty_words(snapshot: Snapshot) -> str:
+    """The price of certainty: what being 95 % sure may cost beyond the likely volume."""
+    remaining = snapshot.state.remaining if snapshot.state else None
+    if remaining is None:
+        return "water to have ready: " + NOT_YET
+    if remaining.mid_ml is None or remaining.high_ml is None:
+        return f"at least {volume_words(remaining.low_ml)} more; no volume makes it 95 % sure"
+    if remaining.high_ml <= 0:
+        return "nothing more to pour"
+    extra = max(0.0, remaining.high_ml - remaining.mid_ml)
+    return (
+        f"have {volume_words(remaining.high_ml)} ready to be 95 % sure; "
+        f"{volume_words(remaining.mid_ml)} likely, so certainty costs {volume_words(extra)}"
+    )
+
+
+def chance_words(state: RinseState) -> str:
+    """Chances that the target is reached now, and that it never can be."""
+    return f"reached now {percent(state.chance_reached)}, out of reach {percent(state.chance_unreachable)}"
+
+
+def percent(chance: float) -> str:
+    """Never a flat 0 or 100 %: a forecast is not that sure."""
+    if not 0 <= chance <= 1:
+        return "?"
+    return "under 1 %" if chance < 0.01 else "over 99 %" if chance > 0.99 else f"{chance * 100:.0f} %"
+
+
+def water_words(snapshot: Snapshot) -> str:
+    """Rinse water used so far."""
+    used = volume_words(snapshot.poured_ml)
+    if flow_mode(snapshot):
+        flow = snapshot.setup.flow_ml_min
+        return f"{used} run" + (f" at {number_words(flow)} mL/min" if flow else "")
+    counted = "1 portion" if snapshot.portions == 1 else f"{snapshot.portions} portions"
+    size = snapshot.state.portion_ml if snapshot.state else snapshot.setup.portion_ml
+    return f"{used} poured in {counted}" + (f"; portion now {volume_words(size)}" if size else "")
+
+
+def probe_words(snapshot: Snapshot) -> str:
+    """Health of the probe and age of the last reading: ``in order; read 1 s ago``."""
+    age = age_words(snapshot.last_reading_age_s)
+    state = snapshot.state
+    if state is None:
+        return age
+    health = _QUALITY_WORDS[state.quality]
+    cause = _CAUSE_WORDS.get(state.cause, state.cause.replace("_", " ").replace("-", " "))
+    return f"{health} ({cause}); read {age}" if cause else f"{health}; read {age}"
+
+
+def meter_words(snapshot: Snapshot) -> str:
+    """Which meter, on which port, and how the link is."""
+    parts = [snapshot.meter_name or "meter", f"on {snapshot.port}" if snapshot.port else ""]
+    name = " ".join(part for part in parts if part)
+    return f"{name}: {snapshot.link_words}" if snapshot.link_words else name
+
+
+def is_saved(snapshot: Snapshot) -> bool:
+    """False when the caller says that rows are not being stored."""
+    return not snapshot.recorded.startswith("NOT SAVED")
+
+
+def record_words(snapshot: Snapshot) -> str:
+    """How many rows are stored, or loudly that they are not."""
+    if not snapshot.recorded:
+        return "not recorded"
+    return snapshot.recorded if is_saved(snapshot) else "!! " + snapshot.recorded
