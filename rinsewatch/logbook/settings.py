@@ -1,0 +1,154 @@
+"""The settings of a rinse as people write them, and the RinseSetup they make.
+
+A settings mapping has the option names in snake case: ``{"resin_ml": 500, "endpoint": "12 uS/cm"}``.
+It comes from the command line, from the ``# `` lines of a recording and from the logbook alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rinsewatch.errors import SetupError
+from rinsewatch.quantities import (
+    parse_flow_ml_min,
+    parse_quantity,
+    parse_reading,
+    parse_volume_ml,
+    reading_us_cm,
+)
+from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
+
+Settings = Mapping[str, object]
+
+# Every option that describes a rinse or its meter, in the order a recording lists them.
+SETTING_NAMES = (
+    "resin_ml", "portion_ml", "flow_ml_min", "residue", "endpoint", "feed", "rinse_water",
+    "meter", "tds_factor", "top", "resolution", "batch",
+)  # fmt: skip
+_EXAMPLES = {
+    "resin_ml": "--resin-ml 500",
+    "residue": "--residue NaOH",
+    "endpoint": "--endpoint feed",
+    "pouring": "--portion-ml 250 or --flow-ml-min 100",
+}
+_SPELLED = {residue.value.lower(): residue for residue in Residue}
+
+
+def merge_settings(base: Settings, overrides: Settings) -> dict[str, object]:
+    """``base`` with every override that is not None on top; the overrides win.
+
+    A flow given on top removes the portion below, and the other way round: a rinse has one of them.
+    """
+    given = {name: value for name, value in overrides.items() if value is not None}
+    merged = {name: value for name, value in base.items() if value is not None}
+    if "flow_ml_min" in given and "portion_ml" not in given:
+        merged.pop("portion_ml", None)
+    if "portion_ml" in given and "flow_ml_min" not in given:
+        merged.pop("flow_ml_min", None)
+    return {**merged, **given}
+
+
+def missing_settings(settings: Settings) -> list[str]:
+    """What must still be said before a rinse can begin, each with an example, like ``--resin-ml 500``."""
+    have = {name for name, value in settings.items() if value is not None}
+    if have & {"portion_ml", "flow_ml_min"}:
+        have.add("pouring")
+    return [example for name, example in _EXAMPLES.items() if name not in have]
+
+
+def setup_from_settings(settings: Settings) -> RinseSetup:
+    """The checked RinseSetup of these settings; names it does not know are ignored.
+
+    Volumes and flows may be numbers (mL, mL/min) or text with a unit; readings (``feed``,
+    ``rinse_water``, ``top``, ``resolution``, a value as ``endpoint``) always need their unit and
+    are converted to uS/cm with ``tds_factor`` (ppm per uS/cm, 0.5 unless given).
+    Raises SetupError or QuantityError: one line naming the option.
+    """
+    missing = missing_settings(settings)
+    if missing:
+        raise SetupError("the rinse is not fully described; still needed: " + ", ".join(missing))
+    factor = _factor(settings.get("tds_factor"))
+    setup = RinseSetup(
+        resin_ml=parse_volume_ml(_text(settings["resin_ml"], "--resin-ml"), "--resin-ml"),
+        residue=_residue(settings["residue"]),
+        endpoint=Endpoint.parse(_text(settings["endpoint"], "--endpoint"), factor),
+        portion_ml=_volume(settings.get("portion_ml"), "--portion-ml"),
+        flow_ml_min=_flow(settings.get("flow_ml_min"), "--flow-ml-min"),
+        feed_us_cm=_reading(settings.get("feed"), "--feed", factor),
+        rinse_water_us_cm=_reading(settings.get("rinse_water"), "--rinse-water", factor),
+        tds_factor=factor,
+        top_us_cm=_reading(settings.get("top"), "--top", factor),
+        resolution_us_cm=_reading(settings.get("resolution"), "--resolution", factor),
+    )
+    setup.check()
+    return setup
+
+
+def settings_from_setup(setup: RinseSetup) -> dict[str, object]:
+    """The settings that make this setup again, in text form (``"12 uS/cm"``), absent ones left out."""
+    settings: dict[str, object | None] = {
+        "resin_ml": _plain(setup.resin_ml),
+        "portion_ml": _plain(setup.portion_ml),
+        "flow_ml_min": _plain(setup.flow_ml_min),
+        "residue": setup.residue.value,
+        "endpoint": _endpoint_text(setup.endpoint),
+        "feed": _conductivity_text(setup.feed_us_cm),
+        "rinse_water": _conductivity_text(setup.rinse_water_us_cm),
+        "tds_factor": setup.tds_factor,
+        "top": _conductivity_text(setup.top_us_cm),
+        "resolution": _conductivity_text(setup.resolution_us_cm),
+    }
+    return {name: value for name, value in settings.items() if value is not None}
+
+
+def _text(value: object, option: str) -> str:
+    """A setting as the text a person would have typed; bool and nested values are refused."""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{value!r}"
+    raise SetupError(f"{option}: {value!r} is neither a number nor text")
+
+
+def _volume(value: object, option: str) -> float | None:
+    return None if value is None else parse_volume_ml(_text(value, option), option)
+
+
+def _flow(value: object, option: str) -> float | None:
+    return None if value is None else parse_flow_ml_min(_text(value, option), option)
+
+
+def _reading(value: object, option: str, factor: float) -> float | None:
+    if value is None:
+        return None
+    quantity = parse_reading(_text(value, option), option)
+    return reading_us_cm(quantity.value, quantity.unit, factor)
+
+
+def _factor(value: object) -> float:
+    if value is None:
+        return 0.5  # the NaCl scale, the most common one on cheap pens (RinseSetup's own default)
+    quantity = parse_quantity(_text(value, "--tds-factor"), "--tds-factor")
+    if quantity.unit or not 0.3 <= quantity.value <= 1.0:
+        raise SetupError(f"--tds-factor: {value} is no TDS scale; usual are 0.5, 0.64 and 0.7")
+    return quantity.value
+
+
+def _residue(value: object) -> Residue:
+    known = _SPELLED.get(_text(value, "--residue").strip().lower())
+    if known is None:
+        raise SetupError(f"--residue: {value!r} is none; choose {', '.join(Residue)}")
+    return known
+
+
+def _plain(value: float | None) -> float | int | None:
+    """500 rather than 500.0, the way people write volumes."""
+    return int(value) if value is not None and value == int(value) and abs(value) < 1e15 else value
+
+
+def _conductivity_text(value_us_cm: float | None) -> str | None:
+    return None if value_us_cm is None else f"{_plain(value_us_cm)!r} uS/cm"
+
+
+def _endpoint_text(endpoint: Endpoint) -> str:
+    return endpoint.text or _conductivity_text(endpoint.value_us_cm) or endpoint.kind.value
