@@ -85,7 +85,7 @@ def reading_text(row: Row) -> str:
 def number_text(value: float) -> str:
     """The shortest plain text that reads back as the very same float: ``118``, ``0.25``."""
     rounded = f"{value:.3f}"
-    if float(rounded) == value:
+    if float(rounded) == value and abs(value) < 1e15:
         return rounded.rstrip("0").rstrip(".")
     return repr(value)
 
