@@ -6,7 +6,8 @@ Every sentence about the future carries its interval, or says that it is not yet
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from collections.abc import Callable
+from functools import cache
 
 from rinsewatch.rinse.setup import EndpointKind, Residue
 from rinsewatch.rinse.state import Quality, Remaining, RinseState, Verdict
@@ -15,8 +16,6 @@ from rinsewatch.screen.snapshot import HISTORY_LIMIT, BandPoint, ChartPoint, Sna
 __all__ = ["HISTORY_LIMIT", "BandPoint", "ChartPoint", "Snapshot", "decimated"]
 
 NOT_YET = "not yet known"
-# g/mol, IUPAC standard atomic weights (Na 22.990, O 15.999, H 1.008, Cl 35.45).
-_MOLAR_MASS = {"NaOH": 39.997, "HCl": 36.458, "salt": 58.44}
 _RESIDUE_WORDS = {Residue.NAOH: "caustic", Residue.HCL: "acid", Residue.SALT: "salt"}
 _ENDPOINT_WORDS = {
     EndpointKind.FEED: "feed water",
@@ -126,7 +125,7 @@ def _meaning(snapshot: Snapshot) -> str:
     if kind == "under" or state.reading_us_cm == 0:
         step = snapshot.setup.resolution_us_cm
         return f"below about {number_words(step / 2)} uS/cm" if step else "below what the meter shows"
-    left = residue_left_mg_l(snapshot.setup.residue, state.reading_us_cm)
+    left = residue_left_mg_l(snapshot.setup.residue, state.reading_us_cm - (state.floor_us_cm or 0.0))
     meaning = f"= about {number_words(state.reading_us_cm)} uS/cm"
     if left is None:
         return meaning
@@ -137,22 +136,26 @@ def _two_digits(value: float) -> float:
     return float(f"{value:.2g}")
 
 
-@lru_cache(maxsize=256)
-def residue_left_mg_l(residue: Residue, reading_us_cm: float) -> float | None:
-    """Residue in the filtrate, mg/L, if all of its conductivity (uS/cm at 25 C) were the residue's.
+@cache
+def _scale(residue: Residue) -> tuple[Callable[[float], float], float, float]:
+    """To linear uS/cm, where that ends, and mg/L per linear uS/cm; imported late, for numpy's sake."""
+    from rinsewatch.chemistry.conductivity import LinearScale
+    from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL, Solute
 
-    None where the chemistry has no answer for it (above the curve's maximum).
+    scale = LinearScale(residue.value)
+    molar_mass = MOLAR_MASS_G_MOL[Solute.NACL if residue is Residue.SALT else Solute(residue.value)]
+    return scale.to_linear, scale.top_us_cm, molar_mass / scale.limit_s_cm2_mol
+
+
+def residue_left_mg_l(residue: Residue, above_floor_us_cm: float) -> float | None:
+    """Residue in the filtrate, mg/L, whose conductivity is this much (uS/cm, 25 C) above the rinse water's.
+
+    None where the chemistry has no answer (near and above the maximum of the curve, or no finite number).
     """
-    try:
-        from rinsewatch.chemistry.conductivity import concentration_mol_l
-    except ImportError:
+    to_linear, top_us_cm, mg_l_per_us_cm = _scale(residue)
+    if not 0 <= above_floor_us_cm <= top_us_cm:
         return None
-    solute = "NaCl" if residue is Residue.SALT else residue.value
-    try:
-        mol_l = float(concentration_mol_l(solute, reading_us_cm))
-    except ValueError:
-        return None
-    return mol_l * _MOLAR_MASS[residue.value] * 1000 if math.isfinite(mol_l) else None
+    return to_linear(above_floor_us_cm) * mg_l_per_us_cm
 
 
 def filtrate_words(snapshot: Snapshot) -> str:
@@ -165,13 +168,13 @@ def filtrate_words(snapshot: Snapshot) -> str:
 
 
 def target_words(snapshot: Snapshot) -> str:
-    """``target 18 uS/cm (9 ppm, feed water), floor 1.1``; the ppm are the meter's own."""
+    """``target 18 (9 ppm, feed water), floor 1.1`` in uS/cm; the ppm are the meter's own."""
     state, setup = snapshot.state, snapshot.setup
     target = state.target_us_cm if state else setup.endpoint.value_us_cm
     name = _ENDPOINT_WORDS[setup.endpoint.kind]
     if target is None:
         return f"target {name}, value {NOT_YET}"
-    text = f"target {number_words(target)} uS/cm ({number_words(target * setup.tds_factor)} ppm, {name})"
+    text = f"target {number_words(target)} ({number_words(target * setup.tds_factor)} ppm, {name})"
     floor = state.floor_us_cm if state else None
     return text if floor is None else f"{text}, floor {number_words(floor)}"
 
@@ -194,7 +197,7 @@ def verdict_action(snapshot: Snapshot) -> str:
     if state.verdict is Verdict.CHECK:
         return "probe into the filtrate, then press c; no stop is called on these readings"
     if state.verdict is Verdict.STALLED:
-        return "the target is out of reach: more of this water will not help"
+        return "more of this water will not help"
     return remaining_words(snapshot)
 
 
@@ -252,8 +255,8 @@ def certainty_words(snapshot: Snapshot) -> str:
         return "nothing more to pour"
     extra = max(0.0, remaining.high_ml - remaining.mid_ml)
     return (
-        f"have {volume_words(remaining.high_ml)} ready to be 95 % sure; "
-        f"{volume_words(remaining.mid_ml)} likely, so certainty costs {volume_words(extra)}"
+        f"{volume_words(remaining.mid_ml)} likely, {volume_words(remaining.high_ml)} to be 95 % sure: "
+        f"certainty costs {volume_words(extra)}"
     )
 
 
