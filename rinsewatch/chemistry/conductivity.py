@@ -9,19 +9,14 @@ NaOH between 0.01 and 0.5 mol/L (no verified handbook point) 2 %. Conductivity h
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from math import log, sqrt
 from typing import overload
 
 import numpy as np
 
-from rinsewatch.chemistry.density import mol_l_from_mass_pct
-from rinsewatch.chemistry.ions import (
-    check_temperature,
-    ion_conductivity_s_cm2_mol,
-    ion_product_mol2_l2,
-    pair_ratio,
-)
+from rinsewatch.chemistry.density import known_solute, mol_l_from_mass_pct
+from rinsewatch.chemistry.ions import check_temperature, pair_ratio
 from rinsewatch.chemistry.monotone import Array, MonotoneCubic
 from rinsewatch.chemistry.tables import (
     DILUTE_LAMBDA_S_CM2_MOL,
@@ -31,6 +26,7 @@ from rinsewatch.chemistry.tables import (
     STRONG_18_C,
     Solute,
 )
+from rinsewatch.chemistry.water import water_share_us_cm
 from rinsewatch.errors import QuantityError
 
 _JOIN_MOL_L = 0.1  # the law holds up to here, the strong tables take over
@@ -72,12 +68,13 @@ def conductivity_us_cm(solute: str, mol_l: float, temperature_c: float = 25.0) -
     Valid 0-60 C (tables: 18-26 C), up to 40 % NaOH and HCl, 26 % NaCl, 21 % KCl; KOH up to 0.1 mol/L only,
     with NaOH's decline. Water's own ions are included. Error: QuantityError outside.
     """
-    curve = _curve(_solute(solute))
+    curve = _curve(known_solute(solute))
     check_temperature(temperature_c)
     if not 0.0 <= mol_l <= curve.top_mol_l:
         raise QuantityError(f"{solute}: {mol_l:g} mol/L is outside the table (0-{curve.top_mol_l:.3g} mol/L)")
     own = float(curve.us_cm(np.array(mol_l), temperature_c))
-    return own + _water_share_us_cm(curve.solute, mol_l, temperature_c)
+    neutral = curve.solute in (Solute.NACL, Solute.KCL)
+    return own + water_share_us_cm(0.0 if neutral else mol_l, temperature_c)
 
 
 def concentration_mol_l(solute: str, conductivity_us_cm: float, temperature_c: float = 25.0) -> float:
@@ -96,7 +93,7 @@ def both_concentrations(
     The second is None where the table ends before conductivity has fallen that far again (dilute solutions;
     NaCl and KCl, which have no maximum). Near the maximum the two meet and each is loose (flat curve).
     """
-    key = _solute(solute)
+    key = known_solute(solute)
     peak_mol_l = _peak_mol_l(key, temperature_c)
     if conductivity_us_cm > _total(key, peak_mol_l, temperature_c):
         raise QuantityError(f"{solute}: no solution in the table conducts {conductivity_us_cm:g} uS/cm")
@@ -231,29 +228,11 @@ def _strong_points(solute: Solute, power: MonotoneCubic) -> Array:
     return np.array(points)
 
 
-def _water_share_us_cm(solute: Solute, mol_l: float, temperature_c: float) -> float:
-    """What water's own ions add: for acid and base only their excess over the solute's own ion."""
-    product = ion_product_mol2_l2(temperature_c)
-    acid, base = "H+" in IONS[solute], "OH-" in IONS[solute]
-    own = mol_l if acid or base else 0.0
-    # The minor ion; by charge balance it equals the excess of the major one.
-    minor = 2.0 * product / (own + sqrt(own * own + 4.0 * product))
-    both = ion_conductivity_s_cm2_mol("H+", temperature_c) + ion_conductivity_s_cm2_mol("OH-", temperature_c)
-    return 1000.0 * minor * both
-
-
-def _solute(name: str) -> Solute:
-    try:
-        return Solute(name)
-    except ValueError:
-        raise QuantityError(f"solute: {name!r} is unknown; choose {', '.join(Solute)}") from None
-
-
 def _total(solute: Solute, mol_l: float, temperature_c: float) -> float:
     return conductivity_us_cm(solute, mol_l, temperature_c)
 
 
-@cache
+@lru_cache(maxsize=64)
 def _peak_mol_l(solute: Solute, temperature_c: float) -> float:
     """Concentration of the largest conductivity in the table, mol/L."""
     curve = _curve(solute)

@@ -9,13 +9,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from rinsewatch.chemistry.density import water_density_g_ml
 from rinsewatch.chemistry.monotone import MonotoneCubic
 from rinsewatch.chemistry.tables import ION_CONDUCTIVITY_S_CM2_MOL, ION_POLYNOMIAL
 from rinsewatch.errors import QuantityError
 
 LOWEST_C, HIGHEST_C = 0.0, 60.0
 
-# -log10 of water's ion product against temperature in C (IAPWS release R11, saturated liquid).
+# -log10 of water's ion product in (mol/kg)^2 against temperature in C (IAPWS release R11, saturated liquid).
 _PKW_C = np.array([0.0, 5.0, 10.0, 15.0, 18.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 75.0])
 _PKW = np.array([14.9461, 14.7341, 14.5336, 14.3440, 14.2351, 14.1645, 13.9943, 13.8330, 13.5343, 13.2645,
                  13.0205, 12.6970])  # fmt: skip
@@ -35,9 +36,9 @@ def ion_conductivity_s_cm2_mol(ion: str, temperature_c: float = 25.0) -> float:
 
 
 def ion_product_mol2_l2(temperature_c: float = 25.0) -> float:
-    """Water's ion product Kw (IAPWS R11), 0-60 C."""
+    """Water's ion product Kw (IAPWS R11, turned from mol/kg to mol/L), 0-60 C."""
     check_temperature(temperature_c)
-    return float(10.0 ** -_PKW_CURVE(np.array(temperature_c)))
+    return float(10.0 ** -_PKW_CURVE(np.array(temperature_c))) * water_density_g_ml(temperature_c) ** 2
 
 
 def ionic_sum_us_cm(ions_mol_l: Mapping[str, float], temperature_c: float = 25.0) -> float:
