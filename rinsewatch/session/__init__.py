@@ -1,1 +1,1 @@
-"""One live rinse: meter -> logbook -> core -> frozen snapshot."""
+"""One live rinse: meter thread, store, core, frozen snapshot. The screen stands outside."""

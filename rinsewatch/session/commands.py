@@ -1,0 +1,92 @@
+"""What a person can tell the session."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rinsewatch.quantities import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Pour:
+    """A portion was poured; None: the usual volume."""
+
+    volume_ml: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """The newest portion was not poured after all."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetPortion:
+    """From now on a portion is this much."""
+
+    volume_ml: float
+
+
+@dataclass(frozen=True, slots=True)
+class TakeFeed:
+    """The present reading is the feed water's."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRinseWater:
+    """The present reading is the rinse water's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A remark for the record."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Nobody pours now; the water is shut off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Resume:
+    """The rinse goes on."""
+
+
+@dataclass(frozen=True, slots=True)
+class TogglePause:
+    """Pause, or resume."""
+
+
+@dataclass(frozen=True, slots=True)
+class ConfirmProbe:
+    """The probe is in the filtrate, whatever the readings look like."""
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """A reading typed by hand; ``over`` means the meter shows over range."""
+
+    quantity: Quantity | None
+    over: bool = False
+    raw: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Yes or no to the question that is open."""
+
+    yes: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """The rinse ends; ``reason`` goes into the record."""
+
+    reason: str = "finished"
+
+
+Command = (
+    Pour | Undo | SetPortion | TakeFeed | TakeRinseWater | Note | Pause | Resume | TogglePause
+    | ConfirmProbe | Typed | Answer | Finish
+)  # fmt: skip

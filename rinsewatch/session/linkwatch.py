@@ -1,0 +1,81 @@
+"""The meter's link as events for the record: one per change of state, never more than one a second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rinsewatch_drivers.reading import LinkState
+
+LEAST_GAP_S = 1.0  # between two link events in the record; a flapping cable makes more than anyone reads
+_AWAY = (LinkState.LOST, LinkState.WAITING)
+_DOWN = (LinkState.LOST, LinkState.WAITING, LinkState.SILENT, LinkState.GARBAGE)
+
+
+@dataclass(slots=True)
+class LinkWatch:
+    """Follows the link. Times in rinse seconds; ``told`` is the state the record knows of."""
+
+    state: LinkState | None = None
+    detail: str = ""
+    down_since_s: float | None = None
+    told: LinkState | None = None
+    told_s: float = float("-inf")
+
+    def change(self, state: LinkState, detail: str, time_s: float) -> list[str]:
+        """A LinkEvent came; the events for the record."""
+        was_down = self.state in _DOWN
+        self.state, self.detail = state, detail
+        if state in _DOWN and not was_down:
+            self.down_since_s = time_s
+        return self.tick(time_s)
+
+    def heard(self, time_s: float) -> list[str]:
+        """A reading came: the link is up, whatever it said before."""
+        if self.state in _DOWN:
+            return self.change(LinkState.BACK, "", time_s)
+        return self.tick(time_s)
+
+    def tick(self, time_s: float) -> list[str]:
+        """Time passes: tell what is due."""
+        if self.state is None or self.state == self.told or time_s - self.told_s < LEAST_GAP_S:
+            return []
+        told, self.told = self.told, self.state
+        event = self._event(told, time_s)
+        if self.state not in _DOWN:
+            self.down_since_s = None
+        if event:
+            self.told_s = time_s
+        return [event] if event else []
+
+    def away_s(self, time_s: float, *, count_silence: bool) -> float:
+        """How long the meter has been gone; a silent one counts only where asked."""
+        gone = self.state in _AWAY or (count_silence and self.state in _DOWN)
+        return time_s - self.down_since_s if gone and self.down_since_s is not None else 0.0
+
+    def words(self, time_s: float) -> str:
+        """For the screen: ``open``, ``lost 4 s ago``."""
+        if self.state is None:
+            return ""
+        if self.state in _DOWN and self.down_since_s is not None:
+            ago = f"{max(0.0, time_s - self.down_since_s):.0f} s"
+            return {
+                LinkState.LOST: f"lost {ago} ago", LinkState.WAITING: f"waiting {ago} for the meter",
+                LinkState.SILENT: f"silent for {ago}", LinkState.GARBAGE: f"no line fits for {ago}",
+            }[self.state]  # fmt: skip
+        return "open"
+
+    def _event(self, told: LinkState | None, time_s: float) -> str:
+        if self.state is LinkState.OPEN and told is None:
+            return f"note: {self.detail}" if self.detail else ""
+        if self.state in (LinkState.OPEN, LinkState.BACK):
+            return self._back_event(told, time_s)
+        start = {
+            LinkState.LOST: "fault: meter lost", LinkState.WAITING: "fault: no meter yet",
+            LinkState.SILENT: "fault: meter silent",
+        }.get(self.state or LinkState.LOST, "fault: no line fits")  # fmt: skip
+        return f"{start}: {self.detail}" if self.detail else start
+
+    def _back_event(self, told: LinkState | None, time_s: float) -> str:
+        if told not in _DOWN or self.down_since_s is None:
+            return ""
+        return f"note: meter back after {time_s - self.down_since_s:.1f} s"
