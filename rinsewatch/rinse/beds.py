@@ -32,15 +32,6 @@ class Pour:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """Where and when a level is asked for: pours so far, rinse volume mL, time s."""
-
-    pours: int
-    volume_ml: float
-    time_s: float
-
-
-@dataclass(frozen=True, slots=True)
 class BedState:
     """Mobile and slow liquid of each hypothesis relative to the start, and where that holds."""
 
@@ -70,13 +61,28 @@ class PortionBed:
 
     def pour(self, theta: Array, state: BedState, pour: Pour, before_ml: float) -> BedState:
         """After the exchange since the pour before (of ``before_ml``) and the mixing of this portion."""
-        mobile, slow = state.mobile, state.slow
-        for _ in range(pour.count):
-            mobile, slow = self._rest(theta, mobile, slow, before_ml, pour.gap_s)
-            entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
-            mobile = mobile * entrained / (entrained + pour.volume_ml)
-            before_ml = pour.volume_ml
+        entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
+        keep = entrained / (entrained + pour.volume_ml)
+        if pour.count > 1:
+            mobile, slow = self._many(theta, state, pour, keep)
+        else:
+            mobile, slow = self._rest(theta, state.mobile, state.slow, before_ml, pour.gap_s)
+            mobile = mobile * keep
         return BedState(mobile, slow, state.volume_ml + pour.count * pour.volume_ml, pour.time_s)
+
+    def _many(self, theta: Array, state: BedState, pour: Pour, keep: Array) -> tuple[Array, Array]:
+        """``count`` equal portions at once: the one-portion map to a power, by squaring."""
+        ones, zeros = np.ones(theta.shape[0]), np.zeros(theta.shape[0])
+        a, c = self._rest(theta, ones, zeros, pour.volume_ml, pour.gap_s)
+        b, d = self._rest(theta, zeros, ones, pour.volume_ml, pour.gap_s)
+        a, b = a * keep, b * keep
+        mobile, slow, count = state.mobile, state.slow, pour.count
+        while count:
+            if count & 1:
+                mobile, slow = a * mobile + b * slow, c * mobile + d * slow
+            a, b, c, d = a * a + b * c, a * b + b * d, c * a + d * c, c * b + d * d
+            count >>= 1
+        return mobile, slow
 
     def _rest(
         self, theta: Array, mobile: Array, slow: Array, standing_ml: float, seconds: float
@@ -103,8 +109,7 @@ class PortionBed:
         """The levels after 1, 2, ... further portions, as a sum of two exponentials."""
         first = self.pour(theta, state, Pour(portion_ml, 0.0, first_gap_s), portion_ml)
         second = self.pour(theta, first, Pour(portion_ml, 0.0, pace_s), portion_ml)
-        third = self.pour(theta, second, Pour(portion_ml, 0.0, pace_s), portion_ml)
-        levels = [np.exp(self.level(theta, s, portion_ml, read_s)) for s in (first, second, third)]
+        levels = [np.exp(self.level(theta, s, portion_ml, read_s)) for s in (first, second)]
         fast, slow = self._rates(theta, portion_ml, pace_s)
         return Ladder.through(levels[0], levels[1], fast, slow)
 
@@ -183,28 +188,35 @@ class FlowBed:
         return FlowState(1.0 - tail, np.ones(theta.shape[0]), 0.0)
 
     def _tail(self, theta: Array) -> tuple[Array, Array]:
+        return self._tail_of(theta.T)
+
+    def _tail_of(self, columns: Array) -> tuple[Array, Array]:
         """Share of the tail in the filtrate at the start, and its volume constant (mL).
 
-        The slow liquid gives ``k Vs`` per second into the flow; their product is Vs: mass is kept.
+        The slow liquid gives ``k Vs`` per second into the flow; share times constant is Vs: mass is kept.
         """
-        slow_ml = self.resin_ml * np.exp(theta[:, ENTRAINED] + theta[:, SLOW])
-        rate = np.exp(theta[:, EXCHANGE])
+        slow_ml = self.resin_ml * np.exp(columns[ENTRAINED] + columns[SLOW])
+        rate = np.exp(columns[EXCHANGE])
         share = rate * slow_ml / (self.flow_ml_s + rate * slow_ml)
         return share, slow_ml / share
 
     def level(self, theta: Array, state: FlowState, volume_ml: Array | float) -> Array:
-        """Log level at rinse volumes: shape (count,) for a scalar, (count, m) for m volumes."""
-        volumes = np.atleast_1d(np.asarray(volume_ml, dtype=float))
-        per_particle = volumes.ndim == 1 and volumes.size == theta.shape[0] and np.ndim(volume_ml) == 1
-        column = (lambda v: v) if per_particle else (lambda v: v[:, None])
-        past = np.maximum((volumes if per_particle else volumes[None, :]) - state.volume_ml, 0.0)
-        cells = np.exp(theta[:, CELLS])
-        share, tail_ml = self._tail(theta)
-        per_ml = cells / (self.resin_ml * np.exp(theta[:, ENTRAINED]))
-        front = column(state.front) * gammaincc(column(cells), column(per_ml) * past)
-        tail = column(share * state.slow) * np.exp(-past / column(tail_ml))
-        out: Array = column(theta[:, START]) + np.log(front + tail + _TINY)
-        return out[:, 0] if np.ndim(volume_ml) == 0 else out
+        """Log level of each hypothesis at one rinse volume, shared or its own; shape (count,)."""
+        return self._log_level(theta.T, (state.front, state.slow), np.maximum(volume_ml - state.volume_ml, 0.0))
+
+    def levels(self, theta: Array, state: FlowState, volumes_ml: Array) -> Array:
+        """Log levels at m rinse volumes shared by all hypotheses; shape (count, m)."""
+        past = np.maximum(volumes_ml - state.volume_ml, 0.0)[None, :]
+        return self._log_level(theta.T[:, :, None], (state.front[:, None], state.slow[:, None]), past)
+
+    def _log_level(self, columns: Array, strengths: tuple[Array, Array], past_ml: Array | float) -> Array:
+        cells = np.exp(columns[CELLS])
+        share, tail_ml = self._tail_of(columns)
+        per_ml = cells / (self.resin_ml * np.exp(columns[ENTRAINED]))
+        front = strengths[0] * gammaincc(cells, per_ml * past_ml)
+        tail = share * strengths[1] * np.exp(-past_ml / tail_ml)
+        out: Array = columns[START] + np.log(front + tail + _TINY)
+        return out
 
     def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:
         """The flow stood still: the slow liquid leaks into the mobile liquid, which is then washed out anew."""

@@ -1,0 +1,207 @@
+"""The course of one rinse as the hypotheses see it: pours or flow, and the settled facts along it.
+
+Bounded however long the rinse: old facts are thinned (neighbours say nearly the same) and old pours bundled.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final, Protocol
+
+import numpy as np
+
+from rinsewatch.rinse.beds import BedState, FlowBed, FlowState, PortionBed, Pour
+from rinsewatch.rinse.evidence import Observation
+from rinsewatch.rinse.prior import Array
+
+MOST_FACTS: Final = 72
+MOST_POURS: Final = 96
+MOST_RESTS: Final = 6
+
+
+class Course(Protocol):
+    """What the population needs to know of a rinse."""
+
+    @property
+    def observations(self) -> list[Observation]:
+        """The settled facts in order."""
+
+    def trace(self, theta: Array) -> Array:
+        """Nominal log level of each hypothesis at each fact, shape (count, facts)."""
+
+    def ln_level_now(self, theta: Array) -> Array:
+        """Nominal log level at the present place, shape (count,)."""
+
+    @property
+    def last_serial(self) -> int:
+        """Number of the last fact."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Fact:
+    place: float  # pours so far (portions) or rinse volume mL (flow)
+    after_s: float  # seconds since the pour (portions)
+    seen: Observation
+
+
+def _thin(facts: list[_Fact]) -> list[_Fact]:
+    """Drop every other of the older half; jumps are never dropped."""
+    half = len(facts) // 2
+    return [f for i, f in enumerate(facts[:half]) if i % 2 == 0 or f.seen.jump > 0] + facts[half:]
+
+
+def _forget_weaker(facts: list[_Fact], seen: Observation) -> None:
+    """Over range now implies over range before: of a run of them only the last says anything."""
+    if facts and math.isinf(seen.high) and math.isinf(facts[-1].seen.high):
+        facts.pop()
+
+
+class PortionCourse:
+    """A rinse poured in portions."""
+
+    def __init__(self, bed: PortionBed) -> None:
+        self.bed = bed
+        self.pours: list[Pour] = []
+        self.facts: list[_Fact] = []
+        self.now_after_s = 0.0
+        self._serial = 0
+
+    @property
+    def observations(self) -> list[Observation]:
+        """The settled facts in order."""
+        return [f.seen for f in self.facts]
+
+    @property
+    def last_serial(self) -> int:
+        """Number of the last fact."""
+        return self._serial
+
+    def pour(self, pour: Pour) -> None:
+        """Another portion."""
+        self.pours.append(pour)
+        self.now_after_s = 0.0
+        if len(self.pours) > MOST_POURS:
+            self._bundle()
+
+    def unpour(self) -> None:
+        """The last portion was none: take it back with what was seen after it."""
+        if self.pours:
+            self.facts = [f for f in self.facts if f.place < len(self.pours)]
+            self.pours.pop()
+
+    def learn(self, after_s: float, seen: Observation) -> None:
+        """A settled fact of the present portion, ``after_s`` seconds after its pour."""
+        _forget_weaker(self.facts, seen)
+        self._serial += 1
+        self.facts.append(_Fact(len(self.pours), after_s, replace(seen, serial=self._serial)))
+        if len(self.facts) > MOST_FACTS:
+            self.facts = _thin(self.facts)
+
+    def state(self, theta: Array) -> BedState:
+        """Bed right after the last pour."""
+        state, before = self.bed.start(theta), 0.0
+        for pour in self.pours:
+            state, before = self.bed.pour(theta, state, pour, before), pour.volume_ml
+        return state
+
+    def trace(self, theta: Array) -> Array:
+        """Nominal log level of each hypothesis at each fact, shape (count, facts)."""
+        out = np.empty((theta.shape[0], len(self.facts)))
+        state, before, column = self.bed.start(theta), 0.0, 0
+        for place in range(len(self.pours) + 1):
+            if place:
+                pour = self.pours[place - 1]
+                state, before = self.bed.pour(theta, state, pour, before), pour.volume_ml
+            while column < len(self.facts) and self.facts[column].place <= place:
+                out[:, column] = self.bed.level(theta, state, before, self.facts[column].after_s)
+                column += 1
+        return out
+
+    def ln_level_now(self, theta: Array) -> Array:
+        """Nominal log level at the present place, shape (count,)."""
+        before = self.pours[-1].volume_ml if self.pours else 0.0
+        return self.bed.level(theta, self.state(theta), before, self.now_after_s)
+
+    def _bundle(self) -> None:
+        """Join the older pours in pairs; facts between the two of a pair go."""
+        old, kept, place_of = self.pours[: MOST_POURS // 2], [], [0]
+        for first, second in zip(old[::2], old[1::2], strict=True):
+            count = first.count + second.count
+            mean = (first.volume_ml * first.count + second.volume_ml * second.count) / count
+            gap = (first.gap_s * first.count + second.gap_s * second.count) / count
+            kept.append(Pour(mean, second.time_s, gap, count))
+            place_of += [-1, len(kept)]
+        shift = len(old) - len(kept)
+        moved = []
+        for fact in self.facts:
+            place = fact.place - shift if fact.place > len(old) else place_of[int(fact.place)]
+            if place >= 0:
+                moved.append(replace(fact, place=place))
+        self.facts, self.pours = moved, kept + self.pours[len(old) :]
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    volume_ml: float
+    seconds: float
+
+
+class FlowCourse:
+    """A rinse in continuous flow."""
+
+    def __init__(self, bed: FlowBed) -> None:
+        self.bed = bed
+        self.facts: list[_Fact] = []
+        self.rests: list[_Rest] = []
+        self.now_ml = 0.0
+        self._serial = 0
+
+    @property
+    def observations(self) -> list[Observation]:
+        """The settled facts in order."""
+        return [f.seen for f in self.facts]
+
+    @property
+    def last_serial(self) -> int:
+        """Number of the last fact."""
+        return self._serial
+
+    def learn(self, volume_ml: float, seen: Observation) -> None:
+        """A settled fact at a rinse volume."""
+        _forget_weaker(self.facts, seen)
+        self._serial += 1
+        self.facts.append(_Fact(volume_ml, 0.0, replace(seen, serial=self._serial)))
+        if len(self.facts) > MOST_FACTS:
+            self.facts = _thin(self.facts)
+
+    def rest(self, volume_ml: float, seconds: float) -> None:
+        """The flow stood still for a while."""
+        if self.rests and self.rests[-1].volume_ml == volume_ml:
+            seconds += self.rests.pop().seconds
+        elif len(self.rests) >= MOST_RESTS:
+            self.rests.pop(0)
+        self.rests.append(_Rest(volume_ml, seconds))
+
+    def states(self, theta: Array) -> list[FlowState]:
+        """One state per stretch of flow."""
+        out = [self.bed.start(theta)]
+        for rest in self.rests:
+            out.append(self.bed.rest(theta, out[-1], rest.volume_ml, rest.seconds))
+        return out
+
+    def trace(self, theta: Array) -> Array:
+        """Nominal log level of each hypothesis at each fact, shape (count, facts)."""
+        states = self.states(theta)
+        volumes = np.array([f.place for f in self.facts])
+        stretch = np.array([sum(r.volume_ml <= v for r in self.rests) for v in volumes], dtype=int)
+        out = np.empty((theta.shape[0], len(self.facts)))
+        for number, state in enumerate(states):
+            here = stretch == number
+            if here.any():
+                out[:, here] = self.bed.levels(theta, state, volumes[here])
+        return out
+
+    def ln_level_now(self, theta: Array) -> Array:
+        """Nominal log level at the present place, shape (count,)."""
+        return self.bed.level(theta, self.states(theta)[-1], self.now_ml)

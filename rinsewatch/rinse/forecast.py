@@ -1,0 +1,126 @@
+"""From the belief to answers: filtrate now, water still to pour, chances.
+
+Sampling uses the same standard normals throughout a rinse (one per hypothesis and purpose), so the answers
+move with the evidence and not with the dice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from rinsewatch.rinse.evidence import BEND_PER_EFOLD
+from rinsewatch.rinse.population import View
+from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.state import Interval, Remaining
+
+FIVE: Final = (0.05, 0.5, 0.95)
+LIKELY_NEVER: Final = 0.5
+MAY_NEVER: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Dice:
+    """Fixed standard normals, each stratified, shape (members,): level, bend, what is still to come."""
+
+    level: Array
+    bend: Array
+    ahead: Array
+
+    @classmethod
+    def throw(cls, members: int, rng: np.random.Generator) -> Dice:
+        """Evenly spread normals in random order."""
+        even = ndtri((np.arange(members) + 0.5) / members)
+        return cls(rng.permutation(even), rng.permutation(even), rng.permutation(even))
+
+
+def weighted_quantiles(values: Array, weights: Array, at: tuple[float, ...]) -> list[float]:
+    """Quantiles of weighted values (inf allowed), interpolated between neighbours."""
+    order = np.argsort(values)
+    ranked, cumulative = values[order], np.cumsum(weights[order])
+    middle = cumulative - 0.5 * weights[order]
+    out = []
+    for share in at:
+        i = int(np.searchsorted(middle, share * cumulative[-1]))
+        low, high = max(i - 1, 0), min(i, ranked.size - 1)
+        if not np.isfinite(ranked[high]) or middle[high] <= middle[low]:
+            out.append(float(ranked[high]))
+        else:
+            part = np.clip((share * cumulative[-1] - middle[low]) / (middle[high] - middle[low]), 0.0, 1.0)
+            out.append(float(ranked[low] + part * (ranked[high] - ranked[low])))
+    return out
+
+
+def sampled_ln_level(view: View, dice: Dice) -> Array:
+    """One draw of the log level above the floor per hypothesis."""
+    out: Array = view.ln_level + view.corrections.offset + np.sqrt(view.corrections.var_offset) * dice.level
+    return out
+
+
+def filtrate(view: View, floor: Array, dice: Dice, at: tuple[float, ...] = FIVE) -> list[float]:
+    """Quantiles of the true filtrate now, linear uS/cm."""
+    return weighted_quantiles(floor + np.exp(sampled_ln_level(view, dice)), view.weights, at)
+
+
+def chance_below(view: View, floor: Array, target: float) -> float:
+    """Probability that the true filtrate is at or below the target (linear uS/cm)."""
+    room = target - floor
+    reachable = room > 0
+    spread = np.sqrt(view.corrections.var_offset)
+    ln_room = np.log(np.where(reachable, room, 1.0))
+    below = ndtr((ln_room - view.ln_level - view.corrections.offset) / spread)
+    return float(np.dot(view.weights, np.where(reachable, below, 0.0)))
+
+
+def chance_never(view: View, floor: Array, target: float) -> float:
+    """Probability that the floor is at or above the target."""
+    return float(np.dot(view.weights, floor >= target))
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """Where each hypothesis must get on its nominal curve, from where, and which can never."""
+
+    ln_now: Array
+    ln_goal: Array
+    reachable: Array
+
+
+def nominal_goal(view: View, floor: Array, uneven: Array, target: float, dice: Dice) -> Goal:
+    """Translate the target into each hypothesis' nominal log level, with what is still uncertain drawn.
+
+    Ahead lie uneven portions (variance per e-fold) and the wander of the bend (integrated: D**3 / 3).
+    """
+    c = view.corrections
+    room = target - floor
+    reachable = room > 0
+    drawn = sampled_ln_level(view, dice)
+    distance = drawn - np.log(np.where(reachable, room, 1.0))
+    steps = np.maximum(distance, 0.0)
+    shift = np.sqrt(uneven**2 * steps + BEND_PER_EFOLD**2 * steps**3 / 3.0) * dice.ahead
+    told = c.cov / np.sqrt(c.var_offset)
+    bend = c.bend + told * dice.level + np.sqrt(np.maximum(c.var_bend - told * told, 0.0)) * dice.bend
+    travel = np.where(distance > 0, np.maximum(distance + shift, 0.02 * distance) / np.clip(1.0 + bend, 0.4, 2.5), 0.0)
+    return Goal(view.ln_level, view.ln_level - travel, reachable)
+
+
+def remaining(end_ml: Array, weights: Array, now_ml: float) -> Remaining:
+    """5 %, median and 95 % of the water still to pour; inf in ``end_ml`` means never."""
+    low, mid, high = weighted_quantiles(np.maximum(end_ml - now_ml, 0.0), weights, FIVE)
+    never = float(np.dot(weights, ~np.isfinite(end_ml)))
+    if not np.isfinite(low):
+        finite = end_ml[np.isfinite(end_ml)]
+        low = float(finite.min() - now_ml) if finite.size else 0.0
+    return Remaining(
+        max(low, 0.0),
+        None if never >= LIKELY_NEVER or not np.isfinite(mid) else mid,
+        None if never >= MAY_NEVER or not np.isfinite(high) else high,
+    )
+
+
+def interval(values: list[float]) -> Interval:
+    """Three quantiles as an Interval."""
+    return Interval(values[0], values[1], values[2])

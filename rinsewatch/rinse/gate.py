@@ -1,0 +1,189 @@
+"""Is this reading the filtrate? The tool's first duty: a dry probe reads zero, which is what success looks like.
+
+The gate compares each reading with what the washout allows just now. What does not fit is kept out of the
+forecast and latched as a hold; the hold ends when readings rejoin the expectation, when the person confirms
+the probe, or when the trend behind it proves to be a washout of its own (a portion that was not logged).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+from rinsewatch.rinse.prior import PURE_WATER_US_CM
+from rinsewatch.rinse.spans import Span
+from rinsewatch.rinse.state import Quality
+
+BRIEF_S: Final = 5.0  # longer than this and the person is asked to look
+FROZEN_STEPS: Final = 3.0
+FROZEN_CHANGE: Final = 0.10
+FROZEN_RUN: Final = 5
+RISE_S: Final = 45.0
+
+
+class Cause(StrEnum):
+    """Why a reading is not believed."""
+
+    NONE = ""
+    DRY = "dry"
+    LOW = "low"
+    HIGH = "high"
+    FROZEN = "frozen"
+    LINK = "link"
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """What the meter may show now: 0.5 and 99.5 % with allowances, uS/cm; ``settling`` early in a portion.
+
+    ``decline``: expected fall of the log reading since the given place, for frozen values (a function would
+    not be frozen). ``known`` is False before the first trusted in-range reading.
+    """
+
+    low_us_cm: float
+    high_us_cm: float
+    known: bool
+    settling: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Quality and cause of one reading; ``rejoined``: a hold ended here by a trend, not by the old forecast."""
+
+    quality: Quality
+    cause: Cause
+    rejoined: bool = False
+
+
+@dataclass(slots=True)
+class _Hold:
+    cause: Cause
+    since_s: float
+    since_place: float
+    count: int = 1
+    trail: list[tuple[float, float]] = field(default_factory=list)  # (place, ln reading) one per portion or block
+
+
+class Gate:
+    """State of belief in the probe. Places are portions (or e-folds of flow volume) so far."""
+
+    def __init__(self) -> None:
+        self._hold: _Hold | None = None
+        self._good_run = 0
+        self._run_value: float | None = None
+        self._run_count = 0
+        self._run_high = 0.0
+        self._confirmed = False
+        self._silent = False
+
+    @property
+    def held(self) -> Cause:
+        """Cause of the present hold, NONE if there is none or it is still too brief to bother anyone."""
+        return self._hold.cause if self._hold is not None else Cause.NONE
+
+    def held_for_s(self, time_s: float) -> float:
+        """How long the hold has lasted."""
+        return 0.0 if self._hold is None else time_s - self._hold.since_s
+
+    @property
+    def silent(self) -> bool:
+        """The link is down or the meter mute."""
+        return self._silent
+
+    @property
+    def good_run(self) -> int:
+        """Trusted readings in a row."""
+        return self._good_run
+
+    def confirm(self) -> None:
+        """The person says the probe is in the filtrate: believe the next readings."""
+        self._hold = None
+        self._confirmed = True
+
+    def link_down(self) -> None:
+        """The meter was lost or fell silent."""
+        self._silent = True
+        self._good_run = 0
+
+    def assess(self, span: Span, time_s: float, place: float, expected: Expectation) -> Assessment:
+        """Judge one reading."""
+        self._silent = False
+        frozen = self._is_frozen(span, expected)
+        cause = self._cause(span, expected, frozen)
+        if cause is Cause.NONE:
+            return self._good(span)
+        self._good_run = 0
+        if self._confirmed:
+            self._confirmed = False
+            self._hold = None
+            return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)
+        if expected.settling and cause is Cause.LOW and self._hold is None:
+            return Assessment(Quality.UNCERTAIN, cause)
+        return self._suspect(span, time_s, place, cause)
+
+    def _cause(self, span: Span, expected: Expectation, frozen: bool) -> Cause:
+        if span.is_zero:
+            # Nothing is purer than water: a display this fine can show 0 only in air.
+            impossible = span.step_us_cm / 2 < PURE_WATER_US_CM
+            if impossible or not expected.known or expected.low_us_cm > span.high_us_cm:
+                return Cause.DRY
+            return Cause.NONE
+        if not expected.known:
+            return Cause.NONE
+        if span.high_us_cm < expected.low_us_cm:
+            return Cause.LOW
+        if frozen:
+            return Cause.FROZEN
+        return Cause.HIGH if span.low_us_cm > expected.high_us_cm else Cause.NONE
+
+    def _is_frozen(self, span: Span, expected: Expectation) -> bool:
+        """The very same digits while the washout must have moved the display by some steps."""
+        if span.is_over or span.is_zero or span.shown_us_cm != self._run_value:
+            self._run_value, self._run_count = span.shown_us_cm, 0
+        self._run_count += 1
+        gap = span.shown_us_cm - expected.high_us_cm
+        moved = gap > max(FROZEN_STEPS * span.step_us_cm, FROZEN_CHANGE * span.shown_us_cm)
+        return expected.known and self._run_count >= FROZEN_RUN and moved and not expected.settling
+
+    def _good(self, span: Span) -> Assessment:
+        self._good_run += 1
+        if self._hold is not None and (self._good_run >= 2 or self._hold.count <= 2):
+            self._hold = None
+        if self._hold is not None:
+            return Assessment(Quality.UNCERTAIN, self._hold.cause)
+        self._confirmed = False
+        return Assessment(Quality.GOOD, Cause.NONE)
+
+    def _suspect(self, span: Span, time_s: float, place: float, cause: Cause) -> Assessment:
+        if self._hold is None or self._hold.cause is not cause:
+            self._hold = _Hold(cause, time_s, place)
+        else:
+            self._hold.count += 1
+        if not span.is_zero and not span.is_over:
+            self._follow(self._hold, place, math.log(span.shown_us_cm))
+        if self._proves_washout(self._hold, time_s):
+            self._hold = None
+            return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)
+        return Assessment(Quality.BAD if self._hold.count > 1 else Quality.UNCERTAIN, cause)
+
+    @staticmethod
+    def _follow(hold: _Hold, place: float, ln_reading: float) -> None:
+        """Keep the last reading of each whole portion (or e-fold)."""
+        if hold.trail and math.floor(hold.trail[-1][0]) == math.floor(place):
+            hold.trail[-1] = (place, ln_reading)
+        else:
+            hold.trail.append((place, ln_reading))
+            del hold.trail[:-6]
+
+    @staticmethod
+    def _proves_washout(hold: _Hold, time_s: float) -> bool:
+        """The held readings decline portion after portion as a washout does: another vessel would not."""
+        if hold.cause is Cause.HIGH:
+            lasting = time_s - hold.since_s > RISE_S and len(hold.trail) >= 3
+            return lasting and hold.trail[-1][1] < hold.trail[0][1] - 0.05
+        if hold.cause is not Cause.LOW or len(hold.trail) < 4:
+            return False
+        falls = [a[1] - b[1] for a, b in zip(hold.trail[:-2], hold.trail[1:-1], strict=True)]
+        return all(f > 0.15 for f in falls[-2:])

@@ -1,0 +1,243 @@
+"""One rinse, row by row: ``Rinse(setup).observe(row) -> RinseState``. Pure: no I/O, no clock."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from rinsewatch.errors import QuantityError
+from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
+from rinsewatch.rinse.belief import FlowBelief, PortionBelief
+from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
+from rinsewatch.rinse.row import Row
+from rinsewatch.rinse.setup import RinseSetup
+from rinsewatch.rinse.spans import DisplayScale, Span
+from rinsewatch.rinse.state import Quality, RinseState, Verdict
+from rinsewatch.rinse.target import target_us_cm
+from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence
+
+# Allowances of the gate over what the forecast says: other beds, other meters than it knows.
+ROOM_BELOW: Final = 0.75
+ROOM_ABOVE: Final = 1.35
+ROOM_STEPS: Final = 1.5
+
+
+class Rinse:
+    """Watches one rinse. Feed it every row of the recording in order; each call returns the state after it."""
+
+    def __init__(self, setup: RinseSetup) -> None:
+        setup.check()
+        self.setup = setup
+        self._scale = DisplayScale(setup)
+        self._water_step = setup.resolution_us_cm or 1.0
+        self._belief = self._new_belief()
+        self._gate = Gate()
+        self._decision = Decision()
+        self._time_s = 0.0
+        self._ran_s = 0.0
+        self._paused = False
+        self._start_s: float | None = None
+        self._good_since_s = math.inf
+        self._quality, self._cause = Quality.MISSING, Cause.NONE
+        self._belief.aim(self._target())
+        self.state = self._state(None)
+
+    def _new_belief(self) -> PortionBelief | FlowBelief:
+        if self.setup.is_flow:
+            return FlowBelief(self.setup, self._water_step)
+        return PortionBelief(self.setup, self._water_step)
+
+    def _target(self) -> float | None:
+        return target_us_cm(self.setup, self._scale.step_at(0.0))
+
+    def observe(self, row: Row) -> RinseState:
+        """Take in one row and answer. Never raises on what a meter or a person may do."""
+        self._pass_time(row)
+        self._pass_volume(row)
+        if row.event:
+            self._event(row.event)
+        reading = self._read(row) if row.has_reading else None
+        self._belief.aim(self._target())
+        self.state = self._state(reading)
+        return self.state
+
+    def forecast_band(self, points: int = 40) -> list[tuple[float, float, float, float]]:
+        """(rinse mL, 5 %, median, 95 % filtrate uS/cm) from here to past the forecast endpoint."""
+        ahead = self._belief.remaining()
+        far = (ahead.high_ml or ahead.mid_ml or 2.0 * ahead.low_ml) if ahead is not None else 0.0
+        least = 3.0 * (self.setup.portion_ml or self.setup.resin_ml)
+        return self._belief.band(np.linspace(0.0, max(1.1 * far, least), points))
+
+    # ---- time and volume -----------------------------------------------------------------------
+
+    def _pass_time(self, row: Row) -> None:
+        if self._start_s is None:
+            self._start_s = self._time_s = row.time_s
+        elapsed = max(row.time_s - self._time_s, 0.0)  # out-of-order times stand still, never go back
+        self._time_s += elapsed
+        if not self._paused:
+            self._ran_s += elapsed
+
+    def _pass_volume(self, row: Row) -> None:
+        belief = self._belief
+        if isinstance(belief, FlowBelief):
+            flow = (self.setup.flow_ml_min or 0.0) / 60.0
+            belief.move(self._ran_s * flow if row.rinse_ml is None else row.rinse_ml, self._time_s)
+            return
+        if row.rinse_ml is None:
+            return
+        poured = row.rinse_ml - belief.now_ml
+        if poured > 1e-6:
+            self._pour(belief, poured)
+        elif poured < -1e-6:
+            self._take_back(belief, -poured)
+
+    def _pour(self, belief: PortionBelief, volume_ml: float) -> None:
+        """One portion, or as many as the volume holds (rows were missing)."""
+        count = max(round(volume_ml / belief.portion_ml), 1) if volume_ml < 200 * belief.portion_ml else 1
+        count = count if count > 2 else 1
+        for _ in range(count):
+            belief.pour(volume_ml / count, self._time_s)
+
+    def _take_back(self, belief: PortionBelief, volume_ml: float) -> None:
+        """Undo whole portions; what is left over corrects the one before."""
+        while volume_ml > 1e-6 and belief.course.pours:
+            last = belief.course.pours[-1].volume_ml * belief.course.pours[-1].count
+            belief.unpour(last)
+            volume_ml -= last
+        if volume_ml < -1e-6:
+            belief.pour(-volume_ml, self._time_s)
+
+    # ---- events --------------------------------------------------------------------------------
+
+    def _event(self, event: str) -> None:
+        if event in ("pause", "resume"):
+            self._paused = event == "pause"
+        elif event.startswith("fault:"):
+            text = event.lower()
+            if "lost" in text or "silent" in text:
+                self._gate.link_down()
+        elif event.startswith("note:"):
+            self._note(event[5:].strip())
+
+    def _note(self, text: str) -> None:
+        """Notes that mean something to the core; others are the person's own."""
+        if text == "probe confirmed":
+            self._gate.confirm()
+            return
+        name, sign, value = text.partition("=")
+        if not sign:
+            return
+        try:
+            self._setting(name.strip(), value)
+        except QuantityError:
+            return  # a person's own words with a "=" in them
+
+    def _setting(self, name: str, value: str) -> None:
+        if name == "portion":
+            volume = parse_volume_ml(value)
+            self.setup = replace(self.setup, portion_ml=volume)
+            if isinstance(self._belief, PortionBelief):
+                self._belief.portion_ml = volume
+                self._belief.answer()
+        elif name in ("feed", "rinse-water"):
+            quantity = parse_reading(value)
+            us_cm = reading_us_cm(quantity.value, quantity.unit, self.setup.tds_factor)
+            field = "feed_us_cm" if name == "feed" else "rinse_water_us_cm"
+            self.setup = replace(self.setup, **{field: us_cm})
+            if name == "rinse-water":
+                self._belief.new_rinse_water(self.setup, self._scale.step_at(us_cm))
+
+    # ---- readings ------------------------------------------------------------------------------
+
+    def _read(self, row: Row) -> float | None:
+        """Judge and take in a reading; its uS/cm where it is trusted and in range."""
+        span = self._scale.span(row)
+        expected = self._roomy(self._belief.expectation(self._time_s), span)
+        verdict = self._gate.assess(span, self._time_s, self._place(), expected)
+        self._quality, self._cause = verdict.quality, verdict.cause
+        if verdict.quality is not Quality.GOOD:
+            self._good_since_s = math.inf
+            return None
+        self._good_since_s = min(self._good_since_s, self._time_s)
+        if verdict.rejoined:
+            self._belief.jump = 2.0
+        self._belief.take(span, self._time_s)
+        return None if span.is_over else span.shown_us_cm
+
+    @staticmethod
+    def _roomy(expected: Expectation, span: Span) -> Expectation:
+        room = ROOM_STEPS * span.step_us_cm
+        return replace(
+            expected,
+            low_us_cm=ROOM_BELOW * expected.low_us_cm - room,
+            high_us_cm=ROOM_ABOVE * expected.high_us_cm + room,
+        )
+
+    def _place(self) -> float:
+        """Portions so far; in continuous flow, tenths of a resin volume."""
+        if isinstance(self._belief, PortionBelief):
+            return float(len(self._belief.course.pours))
+        return self._belief.now_ml / max(0.1 * self.setup.resin_ml, 0.5 * self._belief.efold_ml)
+
+    def _settled(self) -> bool:
+        """An unbroken run of trusted readings long enough for this rinse."""
+        belief, run_s = self._belief, self._time_s - self._good_since_s
+        if isinstance(belief, FlowBelief):
+            need_s = min(max(0.1 * belief.efold_ml * belief.pace_s, 0.5), 20.0)
+            return self._gate.good_run >= 3 and run_s >= need_s
+        if belief.window.typed or belief.window.count == 0:
+            return belief.window.count > 0
+        need_s = min(max(0.2 * (belief.pace_s or 120.0), 10.0), 45.0)
+        return belief.window.last_after_s >= need_s and belief.settled and run_s >= min(need_s, 10.0)
+
+    # ---- answer --------------------------------------------------------------------------------
+
+    def _evidence(self, target: float | None) -> Evidence:
+        belief, gate = self._belief, self._gate
+        hold = Cause.LINK if gate.silent else gate.held
+        brief = gate.held_for_s(self._time_s) < BRIEF_S and hold not in (Cause.LINK, Cause.DRY)
+        mid = belief.filtrate.mid
+        return Evidence(
+            chance_near=0.0 if target is None else belief.chance_below(NEAR * target),
+            chance_not_wrong=0.0 if target is None else belief.chance_below(WRONG * target),
+            chance_unreachable=belief.chance_unreachable,
+            excess_share=(mid - belief.floor_us_cm) / max(mid, 1e-9),
+            settled=self._settled(),
+            known=belief.known,
+            hold=hold,
+            hold_lasting=not brief,
+            good=self._quality is Quality.GOOD,
+            has_target=target is not None,
+        )
+
+    def _state(self, reading: float | None) -> RinseState:
+        belief, target = self._belief, self._target()
+        verdict, reason = self._decision.decide(self._evidence(target))
+        remaining = belief.remaining()
+        return RinseState(
+            time_s=self._time_s,
+            rinse_ml=belief.now_ml,
+            reading_us_cm=reading,
+            filtrate=belief.filtrate if belief.known else None,
+            target_us_cm=target,
+            floor_us_cm=belief.floor_us_cm,
+            remaining=remaining,
+            portion_ml=belief.portion_ml if isinstance(belief, PortionBelief) else self.setup.portion_ml,
+            pace_s=belief.pace_s,
+            chance_reached=belief.chance_reached,
+            chance_unreachable=belief.chance_unreachable,
+            verdict=verdict,
+            reason=reason,
+            quality=Quality.MISSING if self._gate.silent else self._quality,
+            cause=str(Cause.LINK if self._gate.silent else self._cause),
+            is_flow=self.setup.is_flow,
+        )
+
+    @property
+    def verdict(self) -> Verdict:
+        """The present verdict."""
+        return self.state.verdict

@@ -1,0 +1,184 @@
+"""A population of hypotheses kept honest by resample-move.
+
+The parameters are static, so each new settled fact reweights the hypotheses by its likelihood; when the
+weights grow too uneven the population is resampled and every member moved by Metropolis steps against ALL
+facts so far (iterated batch importance sampling, Chopin 2002, Biometrika 89). Sharp facts are let in by
+degrees (tempering), so the population cannot collapse. The corrections of each hypothesis are integrated
+out exactly (Rao-Blackwell). Deterministic for a given generator.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Final
+
+import numpy as np
+
+from rinsewatch.rinse.course import Course
+from rinsewatch.rinse.evidence import Corrections, Observation, weigh
+from rinsewatch.rinse.prior import UNEVEN, Array, Prior
+
+MEMBERS: Final = 320
+LOWEST_EVENNESS: Final = 0.45  # effective share of members below which the population is renewed
+TEMPER_EVENNESS: Final = 0.5
+MOVE_SIZES: Final = (2.4, 1.2, 0.6)  # in spreads over root dimension: bold, usual, fine
+MOST_STAGES: Final = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """All facts run through a set of hypotheses, shapes (count,).
+
+    ``ln_old``: log likelihood of the facts the members are already spread by; ``ln_all``: of all facts;
+    ``ln_level`` and ``corrections``: nominal log level and corrections after the last fact.
+    """
+
+    ln_old: Array
+    ln_all: Array
+    corrections: Corrections
+    ln_level: Array
+
+    def take(self, index: Array) -> Fit:
+        """The fits of the chosen members."""
+        return Fit(self.ln_old[index], self.ln_all[index], self.corrections.take(index), self.ln_level[index])
+
+    def where(self, taken: Array, new: Fit) -> Fit:
+        """``new`` where taken, this one elsewhere."""
+        pick = partial(np.where, taken)
+        old_c, new_c = self.corrections, new.corrections
+        corrections = Corrections(*(pick(getattr(new_c, n), getattr(old_c, n)) for n in Corrections.__slots__))
+        return Fit(
+            pick(new.ln_old, self.ln_old), pick(new.ln_all, self.ln_all), corrections, pick(new.ln_level, self.ln_level)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """The belief at one place: weights (sum 1), nominal log level there and the corrections."""
+
+    weights: Array
+    ln_level: Array
+    corrections: Corrections
+
+
+def run_facts(course: Course, theta: Array, prior: Prior, known_serial: int) -> Fit:
+    """Filter all facts of the course through each hypothesis."""
+    floor, uneven = prior.floor_us_cm(theta), np.exp(theta[:, UNEVEN])
+    levels, corrections = course.trace(theta), Corrections.fresh(theta.shape[0])
+    zeros = np.zeros(theta.shape[0])
+    ln_old, ln_all, before = zeros, zeros, None
+    for column, seen in enumerate(course.observations):
+        level = levels[:, column]
+        change = zeros if before is None else level - before
+        corrections = corrections.advance(change, uneven, seen.jump)
+        gain, corrections = weigh(seen, level, floor, corrections)
+        ln_all, before = ln_all + gain, level
+        if seen.serial <= known_serial:
+            ln_old = ln_all
+    return Fit(ln_old, ln_all, corrections, course.ln_level_now(theta) if before is None else before)
+
+
+class Population:
+    """The members, their weights and their fit to the facts committed so far."""
+
+    def __init__(self, prior: Prior, course: Course, rng: np.random.Generator, members: int = MEMBERS) -> None:
+        self.prior = prior
+        self.rng = rng
+        self.theta = prior.draw(members, rng)
+        self._known = 0
+        self.refit(course)
+
+    @property
+    def weights(self) -> Array:
+        """Normalised weights, shape (members,)."""
+        return _normalised(self.fit.ln_all - self.fit.ln_old)
+
+    def refit(self, course: Course) -> None:
+        """Reweight by all committed facts; renew the population where the weights demand it."""
+        self.fit = run_facts(course, self.theta, self.prior, self._known)
+        if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS:
+            share = 0.0
+            for stage in range(MOST_STAGES):
+                share = self._stage(course, share, last=stage == MOST_STAGES - 1)
+                if share >= 1.0:
+                    break
+            self._known = course.last_serial
+            self.fit = replace(self.fit, ln_old=self.fit.ln_all)
+        self.floor = self.prior.floor_us_cm(self.theta)
+        self.uneven = np.exp(self.theta[:, UNEVEN])
+
+    def _stage(self, course: Course, share: float, *, last: bool) -> float:
+        """One tempering stage: as much of the new evidence as the weights bear, resample, move."""
+        news = self.fit.ln_all - self.fit.ln_old
+        step = 1.0 - share if last else _bearable(news, 1.0 - share)
+        index = _systematic(_normalised(step * news), self.rng)
+        self.theta, self.fit = self.theta[index], self.fit.take(index)
+        share += step
+        self._move(course, share)
+        return share
+
+    def _move(self, course: Course, share: float) -> None:
+        """Metropolis steps against the old facts and a share of the new ones."""
+        scale = _scale(self.theta)
+        ln_prior = self.prior.log_density(self.theta)
+        for size in MOVE_SIZES:
+            step = size / np.sqrt(self.theta.shape[1]) * self.rng.standard_normal(self.theta.shape)
+            proposal = self.theta + step @ scale.T
+            fit, ln_prior_new = run_facts(course, proposal, self.prior, self._known), self.prior.log_density(proposal)
+            gain = _tempered(fit, share) - _tempered(self.fit, share) + ln_prior_new - ln_prior
+            taken = np.log(self.rng.random(gain.size)) < np.nan_to_num(gain, nan=-np.inf)
+            self.theta = np.where(taken[:, None], proposal, self.theta)
+            self.fit, ln_prior = self.fit.where(taken, fit), np.where(taken, ln_prior_new, ln_prior)
+
+    def view(self, ln_level: Array, seen: Observation | None) -> View:
+        """The belief at a place, with the present (uncommitted) fact if there is one."""
+        corrections = self.fit.corrections.advance(
+            ln_level - self.fit.ln_level, self.uneven, seen.jump if seen is not None else 0.0
+        )
+        ln_weights = self.fit.ln_all - self.fit.ln_old
+        if seen is not None:
+            gain, corrections = weigh(seen, ln_level, self.floor, corrections)
+            ln_weights = ln_weights + gain
+        return View(_normalised(ln_weights), ln_level, corrections)
+
+
+def _tempered(fit: Fit, share: float) -> Array:
+    out: Array = fit.ln_old + share * (fit.ln_all - fit.ln_old)
+    return out
+
+
+def _normalised(ln_weights: Array) -> Array:
+    weights = np.exp(ln_weights - ln_weights.max())
+    out: Array = weights / weights.sum()
+    return out
+
+
+def _evenness(ln_weights: Array) -> float:
+    """Effective share of the members, 0 to 1."""
+    weights = _normalised(ln_weights)
+    return float(1.0 / (weights.size * np.dot(weights, weights)))
+
+
+def _bearable(news: Array, most: float) -> float:
+    """The largest share of the new evidence that keeps the weights even enough."""
+    if _evenness(most * news) >= TEMPER_EVENNESS:
+        return most
+    low, high = 0.0, most
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _evenness(middle * news) >= TEMPER_EVENNESS else (low, middle)
+    return max(low, 1e-6)
+
+
+def _systematic(weights: Array, rng: np.random.Generator) -> Array:
+    """Systematic resampling: indices, shape (members,)."""
+    points = (rng.random() + np.arange(weights.size)) / weights.size
+    return np.minimum(np.searchsorted(np.cumsum(weights), points), weights.size - 1)
+
+
+def _scale(theta: Array) -> Array:
+    """Cholesky root of the members' covariance, with a little extra so that it is never singular."""
+    cov = np.atleast_2d(np.cov(theta.T))
+    root: Array = np.linalg.cholesky(cov + 1e-6 * np.eye(cov.shape[0]) + 1e-3 * np.diag(np.diag(cov)))
+    return root

@@ -1,0 +1,80 @@
+"""From chances to one of four words.
+
+A false "stop" is worse than a late one: it needs the true filtrate to be at the target with high
+probability, nowhere near 1.15 times it, on settled readings from a probe that is in order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from rinsewatch.rinse.gate import Cause
+from rinsewatch.rinse.state import Verdict
+
+NEAR: Final = 1.05
+NEAR_CHANCE: Final = 0.95
+WRONG: Final = 1.15
+WRONG_CHANCE: Final = 0.995
+RISEN_CHANCE: Final = 0.2  # chance of being below WRONG x target under which a stop is taken back
+STALLED_CHANCE: Final = 0.95
+PLATEAU: Final = 0.25  # excess over the floor, of the filtrate, below which the plateau is in sight
+
+_WORDS = {
+    Cause.DRY: "the meter shows 0 where the rinse cannot be yet: probe in air? Put it back into the filtrate",
+    Cause.LOW: "the reading fell further than any rinse: bubble, or probe in another vessel? Look, then confirm",
+    Cause.HIGH: "the reading is far above the forecast: probe in the liquor, or fresh regenerant? Look, then confirm",
+    Cause.FROZEN: "the display has not changed while the filtrate must have: meter frozen?",
+    Cause.LINK: "no readings: meter lost or silent",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the decision rests on. Chances 0-1; ``excess_share``: (filtrate - floor)/filtrate, medians."""
+
+    chance_near: float
+    chance_not_wrong: float
+    chance_unreachable: float
+    excess_share: float
+    settled: bool
+    known: bool
+    hold: Cause
+    hold_lasting: bool
+    good: bool
+    has_target: bool
+
+
+class Decision:
+    """Latches the stop: it stays until the filtrate rises again."""
+
+    def __init__(self) -> None:
+        self._stopped = False
+
+    def decide(self, e: Evidence) -> tuple[Verdict, str]:
+        """Verdict and one plain sentence."""
+        if e.hold is not Cause.NONE and e.hold_lasting:
+            return Verdict.CHECK, _WORDS[e.hold]
+        if self._stopped and e.known and e.good and e.chance_not_wrong < RISEN_CHANCE:
+            self._stopped = False
+            return Verdict.RINSE, "the filtrate has risen above the target again: rinse on"
+        if self._stopped:
+            return Verdict.STOP, "the endpoint is reached"
+        if not e.has_target:
+            return Verdict.RINSE, "no target yet: take a reading of the feed or rinse water"
+        if not e.known:
+            return Verdict.RINSE, "over range so far: the forecast rests on usual beds until the meter reads"
+        return self._decide_known(e)
+
+    def _decide_known(self, e: Evidence) -> tuple[Verdict, str]:
+        near = e.chance_near >= NEAR_CHANCE and e.chance_not_wrong >= WRONG_CHANCE
+        if near and e.settled and e.good and e.hold is Cause.NONE:
+            self._stopped = True
+            return Verdict.STOP, "the endpoint is reached"
+        if e.chance_unreachable >= STALLED_CHANCE and e.excess_share < PLATEAU:
+            return Verdict.STALLED, "the target lies below what this rinse water and resin reach: more water will not help"
+        if near:
+            return Verdict.RINSE, "about there: let the reading settle"
+        if e.chance_unreachable >= 0.5:
+            return Verdict.RINSE, "the target may be below what this rinse water and resin reach"
+        return Verdict.RINSE, "rinse on"
