@@ -76,9 +76,10 @@ def compose(snapshot: Snapshot, width: int, height: int, ascii_only: bool) -> li
     """Exactly ``height`` lines of ``width`` cells each; below the least size, the essentials in words."""
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return _too_small(snapshot, max(1, width), max(1, height), ascii_only)
-    roomy = height >= _ROOMY_HEIGHT and width >= 80
+    tall = height >= _TALL_HEIGHT and not snapshot.show_help
+    roomy = tall and height >= _ROOMY_HEIGHT and width >= 80
     top = [_title(snapshot, width, ascii_only)]
-    top += banner_lines(snapshot, width, ascii_only, tall=height >= _TALL_HEIGHT, roomy=roomy)
+    top += banner_lines(snapshot, width, ascii_only, tall=tall, roomy=roomy)
     bottom = [_event(snapshot, width, ascii_only), *_keys(snapshot, width)]
     left = height - len(top) - len(bottom)
     return [*top, *_middle(snapshot, width, left, ascii_only, roomy), *bottom]

@@ -6,13 +6,13 @@ from rinsewatch.screen.keys import KEYMAP
 
 # General laboratory practice; labels, safety data sheets and local rules always come first.
 CAUTIONS = (
-    "Caustic and acid burn skin and eyes: wear goggles, gloves and an apron; work with ventilation.",
-    "Always add acid or caustic to water, slowly, stirring; never water to the concentrate. It gets hot.",
-    "Never mix the strong liquors. Neutralise only diluted, slowly, cooled, a little at a time.",
-    "Burns: rinse with plenty of water at once and get help. Keep running water within reach.",
-    "Labels, safety data sheets and local rules on handling and disposal come before anything said here.",
+    "Caustic and acid burn: goggles, gloves, apron, and good ventilation.",
+    "Add acid or caustic to water, never the reverse; slowly: it gets hot.",
+    "Never mix strong liquors; neutralise diluted, cooled, a little at a time.",
+    "On skin or in eyes: rinse with much water at once, then get medical help.",
+    "Labels, safety data sheets and local codes come before what is said here.",
     "The treated water is not for drinking.",
-    "A pump or valve switched by a relay needs its own safeguard: this screen is never the only one.",
+    "A relay on a pump or valve is never the only safeguard.",
 )
 VERDICTS = (
     "RINSE ON: go on pouring. STOP: done. CHECK: the probe or meter is not to be trusted; no stop is",
@@ -25,5 +25,5 @@ def help_lines() -> list[str]:
     keys = [f"{'space' if key == ' ' else key:>6}  {action.value}" for key, action in KEYMAP.items()]
     half = (len(keys) + 1) // 2
     right = [*keys[half:], ""][:half]
-    pairs = [f"{first:<38}{second}".rstrip() for first, second in zip(keys[:half], right, strict=True)]
+    pairs = [f"{first:<42}{second}".rstrip() for first, second in zip(keys[:half], right, strict=True)]
     return [*pairs, " ".join(VERDICTS), *(f"! {caution}" for caution in CAUTIONS)]

@@ -63,7 +63,11 @@ class LiveScreen:
         """Take the alternate screen; False when the terminal is gone."""
         if self._live is None and not self._broken:
             self._live = Live(
-                console=self.console, screen=True, auto_refresh=False, redirect_stdout=False, redirect_stderr=False
+                console=self.console,
+                screen=True,
+                auto_refresh=False,
+                redirect_stdout=False,
+                redirect_stderr=False,
             )
             atexit.register(self.stop)
             self._guarded(self._live.start)

@@ -12,7 +12,8 @@ from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
 from rinsewatch.rinse.state import Interval, Quality, Remaining, RinseState, Verdict
 from rinsewatch.screen.snapshot import BandPoint, ChartPoint, Snapshot
 
-_PORTION_ML, _TARGET_US_CM, _FLOOR_US_CM, _TOP_US_CM = 250.0, 18.0, 1.2, 4000.0
+_PORTION_ML, _TARGET_US_CM, _TOP_US_CM = 250.0, 18.0, 4000.0
+_FLOORS_US_CM = {Verdict.STALLED: 31.0}
 _PORTIONS = {Verdict.RINSE: 9, Verdict.STOP: 14, Verdict.CHECK: 9, Verdict.STALLED: 14}
 _REASONS = {
     Verdict.RINSE: "The filtrate falls to six tenths with each portion and is still well above the target.",
@@ -25,7 +26,8 @@ _REASONS = {
 def invented_snapshot(verdict: Verdict = Verdict.RINSE) -> Snapshot:
     """An example for pictures and tests; every number in it is made up."""
     poured = _PORTIONS[verdict] * _PORTION_ML
-    history = tuple(_point(float(x)) for x in range(0, int(poured) + 1, 50))
+    floor = _floor_us_cm(verdict)
+    history = tuple(_point(float(x), floor) for x in range(0, int(poured) + 1, 50))
     now = 2.0 * round(history[-1].us_cm / 2)  # as whole ppm on a x0.5 meter
     return Snapshot(
         state=_state(verdict, poured, now),
@@ -34,7 +36,7 @@ def invented_snapshot(verdict: Verdict = Verdict.RINSE) -> Snapshot:
             portion_ml=_PORTION_ML, feed_us_cm=_TARGET_US_CM, rinse_water_us_cm=1.0, top_us_cm=_TOP_US_CM,
         ),
         history=history,
-        band=() if verdict is Verdict.STOP else tuple(_forecast(poured, i * 75.0) for i in range(27)),
+        band=() if verdict is Verdict.STOP else tuple(_forecast(poured, i * 75.0, floor) for i in range(27)),
         meter_name="plain text meter", port="/dev/ttyUSB0", link_words="open",
         last_reading_text="0 ppm" if verdict is Verdict.CHECK else f"{now / 2:.0f} ppm",
         last_reading_age_s=1.0,
@@ -44,17 +46,21 @@ def invented_snapshot(verdict: Verdict = Verdict.RINSE) -> Snapshot:
     )  # fmt: skip
 
 
-def _washout(rinse_ml: float) -> float:
-    return 60_000 * math.exp(-rinse_ml / 310) + 90 * math.exp(-rinse_ml / 1400) + _FLOOR_US_CM
+def _floor_us_cm(verdict: Verdict) -> float:
+    return _FLOORS_US_CM.get(verdict, 1.2)
 
 
-def _point(rinse_ml: float) -> ChartPoint:
-    us_cm = _washout(rinse_ml)
+def _washout(rinse_ml: float, floor_us_cm: float) -> float:
+    return 60_000 * math.exp(-rinse_ml / 310) + 90 * math.exp(-rinse_ml / 1400) + floor_us_cm
+
+
+def _point(rinse_ml: float, floor_us_cm: float) -> ChartPoint:
+    us_cm = _washout(rinse_ml, floor_us_cm)
     return ChartPoint(rinse_ml, min(us_cm, _TOP_US_CM), "over" if us_cm > _TOP_US_CM else "reading")
 
 
-def _forecast(poured_ml: float, ahead_ml: float) -> BandPoint:
-    mid, spread = _washout(poured_ml + ahead_ml), 1.08 + ahead_ml / 2500
+def _forecast(poured_ml: float, ahead_ml: float, floor_us_cm: float) -> BandPoint:
+    mid, spread = _washout(poured_ml + ahead_ml, floor_us_cm), 1.08 + ahead_ml / 2500
     return BandPoint(poured_ml + ahead_ml, mid / spread, mid, mid * spread)
 
 
@@ -64,7 +70,7 @@ def _state(verdict: Verdict, poured_ml: float, now_us_cm: float) -> RinseState:
     return RinseState(
         time_s=252.0 * _PORTIONS[verdict], rinse_ml=poured_ml, reading_us_cm=None if check else now_us_cm,
         filtrate=Interval(now_us_cm * 0.95, now_us_cm, now_us_cm * 1.06), target_us_cm=_TARGET_US_CM,
-        floor_us_cm=_FLOOR_US_CM if verdict is not Verdict.STALLED else 21.0,
+        floor_us_cm=_floor_us_cm(verdict),
         remaining=left.get(verdict, Remaining(1030.0, 1280.0, 1690.0)), portion_ml=_PORTION_ML, pace_s=252.0,
         chance_reached=0.97 if done else 0.0, chance_unreachable=0.96 if verdict is Verdict.STALLED else 0.02,
         verdict=verdict, reason=_REASONS[verdict], quality=Quality.BAD if check else Quality.GOOD,

@@ -21,7 +21,7 @@ _LEAST_GAP_S = 1.0
 
 
 def plain_line(snapshot: Snapshot) -> str:
-    """One line: clock, water, reading and its meaning, verdict, what is left; the reason unless all is well."""
+    """One line: clock, water, reading and its meaning, verdict, what is left; the reason unless it runs."""
     parts = [clock_words(snapshot.elapsed_s), volume_words(snapshot.poured_ml), reading_words(snapshot)]
     state = snapshot.state
     if state is not None and state.verdict is Verdict.RINSE:
@@ -43,13 +43,19 @@ class PlainTeller:
         """The line to print, or None. A new verdict or message, or lost storage, is told at once;
         a new reading or portion waits until a second (of the snapshot's clock) has passed."""
         last = self._last
-        at_once = last is None or _urgent(snapshot) != _urgent(last)
-        if last is not None and not at_once:
-            if _ordinary(snapshot) == _ordinary(last) or snapshot.elapsed_s - last.elapsed_s < _LEAST_GAP_S:
-                return None
+        if last is not None and not _worth_telling(snapshot, last):
+            return None
         self._last = snapshot
         new_message = snapshot.message if last is None or snapshot.message != last.message else ""
         return plain_line(snapshot) + (f" | {one_line(new_message, True)}" if new_message else "")
+
+
+def _worth_telling(snapshot: Snapshot, last: Snapshot) -> bool:
+    if _urgent(snapshot) != _urgent(last):
+        return True
+    # Either way: a clock set back must not silence the lines.
+    rested = abs(snapshot.elapsed_s - last.elapsed_s) >= _LEAST_GAP_S
+    return rested and _ordinary(snapshot) != _ordinary(last)
 
 
 def _urgent(snapshot: Snapshot) -> tuple[object, ...]:
