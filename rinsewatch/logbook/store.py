@@ -1,0 +1,280 @@
+"""The logbook: rinses in one SQLite file, viewed by anyone, written by one."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import uuid as uuids
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+from rinsewatch import __version__
+from rinsewatch.errors import LogbookError
+from rinsewatch.logbook import schema
+from rinsewatch.logbook.chain import START, link, text
+from rinsewatch.logbook.csvwrite import write_recording
+from rinsewatch.logbook.entry import Entry
+from rinsewatch.logbook.lock import WriterLock
+from rinsewatch.logbook.settings import Settings
+from rinsewatch.logbook.trouble import explain
+from rinsewatch.logbook.verify import Damage, Verification, read_text, verify_file, verify_rinse, walk
+from rinsewatch.logbook.writer import Head, RinseWriter
+from rinsewatch.rinse.row import Row
+
+_LISTING = """
+    SELECT rinse.id, uuid, batch, started_utc, settings, program_version, head.seq,
+           closing.ended_utc, closing.reason, closing.verdict, closing.after_seq
+    FROM rinse JOIN head ON head.rinse_id = rinse.id
+    LEFT JOIN closing ON closing.id = (SELECT max(id) FROM closing WHERE rinse_id = rinse.id)
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class RinseInfo:
+    """A rinse in the list. ``rows`` counts stored rows, raw ones included.
+
+    ``ended_utc``, ``end_reason``, ``verdict`` are None while it is unfinished: never closed, or
+    continued after its last closing.
+    """
+
+    id: int
+    uuid: str
+    batch: str
+    started_utc: str
+    settings: dict[str, object]
+    program_version: str
+    rows: int
+    ended_utc: str | None
+    end_reason: str | None
+    verdict: str | None
+
+    @property
+    def unfinished(self) -> bool:
+        """True for a rinse that was cut off (or is running now)."""
+        return self.ended_utc is None
+
+
+class Logbook:
+    """An open logbook; close it, or use it as a context manager. One thread at a time.
+
+    The first write takes the writer lock, which is held until ``close``; viewing needs none.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+        self._lock = WriterLock(path)
+
+    @classmethod
+    def open(
+        cls, path: Path | str, *, create: bool = True, steps: Sequence[schema.Step] = schema.STEPS
+    ) -> Logbook:
+        """Open the logbook, making it (mode 0600) or upgrading it first where needed.
+
+        A file that is no logbook, or a newer one, is refused and left as it is. ``steps`` are the
+        schema's versions. Raises LogbookError.
+        """
+        path = Path(path)
+        try:
+            if not path.exists():
+                _make(path, steps, create=create)
+        except OSError as error:
+            raise explain(path, error) from error
+        if schema.file_version(path, steps) < len(steps):
+            with WriterLock(path):
+                version = schema.file_version(path, steps)
+                if version < len(steps):
+                    schema.upgrade(path, version, steps)
+        return cls(path, _viewer(path))
+
+    def reserve(self) -> None:
+        """Take the writer lock now; raises LogbookError naming the process that has it."""
+        self._lock.acquire()
+
+    def close(self) -> None:
+        """Close the file and let the next writer in."""
+        self._connection.close()
+        self._lock.release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def begin_rinse(
+        self, settings: Settings, batch: str, utc: str, *, uuid: str | None = None
+    ) -> RinseWriter:
+        """Store a new rinse and return its writer. ``utc``: when it began, ISO 8601 UTC.
+
+        ``settings`` are the options in snake case, kept as JSON. Raises LogbookError.
+        """
+        record = (uuid or str(uuids.uuid4()), text(batch), text(utc), _json(settings), __version__)
+        with self._writing() as connection:
+            count, before = connection.execute("SELECT seq, hash FROM head WHERE rinse_id = 0").fetchone()
+            rinse_id = count + 1
+            head = Head(0, link(before, (rinse_id, *record)))
+            row = (rinse_id, *record, head.hash)
+            connection.execute("INSERT INTO rinse VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+            connection.execute("INSERT INTO head VALUES (?, 0, ?, ?)", (rinse_id, head.hash, START))
+            connection.execute("UPDATE head SET seq = ?, hash = ? WHERE rinse_id = 0", (rinse_id, head.hash))
+        return RinseWriter(self.path, rinse_id, head)
+
+    def continue_rinse(self, rinse_id: int) -> tuple[RinseWriter, list[Row]]:
+        """A writer that goes on with a stored rinse, and the rows the core observed so far.
+
+        Raises LogbookError where the rinse is damaged: export its good rows and begin a new one.
+        """
+        self.reserve()
+        rows = self.rows(rinse_id)
+        with self._explained():
+            query = "SELECT seq, hash FROM head WHERE rinse_id = ?"
+            seq, last_hash = self._connection.execute(query, (rinse_id,)).fetchone()
+        return RinseWriter(self.path, rinse_id, Head(seq, last_hash)), rows
+
+    def rinses(self) -> list[RinseInfo]:
+        """All rinses, oldest first."""
+        with self._explained():
+            found = self._connection.execute(_LISTING + "ORDER BY rinse.id").fetchall()
+        return [_info(self.path, cells) for cells in found]
+
+    def rinse(self, rinse_id: int) -> RinseInfo:
+        """One rinse; raises LogbookError where there is none with this number."""
+        with self._explained():
+            found = self._connection.execute(_LISTING + "WHERE rinse.id = ?", (rinse_id,)).fetchone()
+        if found is None:
+            raise LogbookError(f"{self.path}: has no rinse {rinse_id}; see 'rinsewatch logbook list'")
+        return _info(self.path, found)
+
+    def open_rinses(self) -> list[RinseInfo]:
+        """The unfinished rinses, oldest first; one that is being recorded now is among them."""
+        return [info for info in self.rinses() if info.unfinished]
+
+    def entries(self, rinse_id: int, *, good_only: bool = False) -> list[Entry]:
+        """Everything stored of a rinse, raw frames included, checked against the hash chain.
+
+        A damaged rinse raises LogbookError naming the first bad row; with ``good_only`` the rows before
+        it are returned instead.
+        """
+        self.rinse(rinse_id)
+        good: list[Entry] = []
+        try:
+            good.extend(walk(self._connection, rinse_id))
+        except Damage as damage:
+            if not good_only:
+                where = f"{self.path}: rinse {rinse_id}, row {damage.seq}"
+                raise LogbookError(f"{where} {damage}; the {len(good)} rows before it are good") from damage
+        return good
+
+    def rows(self, rinse_id: int, *, good_only: bool = False) -> list[Row]:
+        """The rows exactly as the core observed them; damage as in ``entries``."""
+        return [entry.row for entry in self.entries(rinse_id, good_only=good_only) if entry.observed]
+
+    def verify(self, rinse_id: int) -> Verification:
+        """Check one rinse: its record, every row, how it ended."""
+        return verify_rinse(self._connection, rinse_id)
+
+    def verify_all(self) -> list[Verification]:
+        """Check the file as a whole (first) and each rinse."""
+        whole = verify_file(self._connection)
+        try:
+            numbers = [number for (number,) in self._connection.execute("SELECT id FROM rinse ORDER BY id")]
+        except sqlite3.Error:
+            return [whole]
+        return [whole, *(self.verify(number) for number in numbers)]
+
+    def last_answers(self) -> dict[str, object]:
+        """What was answered last, per question (setting name)."""
+        with self._explained():
+            found = self._connection.execute("SELECT question, value FROM answer").fetchall()
+        return {question: _loads(self.path, value) for question, value in sorted(found)}
+
+    def save_answers(self, answers: Mapping[str, object]) -> None:
+        """Remember answers as the next rinse's defaults; None forgets one. Raises LogbookError."""
+        kept = [(text(name), _json(value)) for name, value in answers.items() if value is not None]
+        with self._writing() as connection:
+            asked = [(text(name),) for name in answers]
+            connection.executemany("DELETE FROM answer WHERE question = ?", asked)
+            rows = [(*pair, link(START, pair)) for pair in kept]
+            connection.executemany("INSERT INTO answer VALUES (?, ?, ?)", rows)
+
+    def export(
+        self, rinse_id: int, path: Path | str, *, good_only: bool = False, overwrite: bool = False
+    ) -> int:
+        """Write a rinse as the contract's CSV; returns the number of rows.
+
+        Raises LogbookError (no such rinse, damaged) or RecordingError (file exists, cannot be written).
+        """
+        info = self.rinse(rinse_id)
+        rows = self.rows(rinse_id, good_only=good_only)
+        settings = info.settings | ({"batch": info.batch} if info.batch else {})
+        return write_recording(path, settings, rows, overwrite=overwrite)
+
+    def backup(self, path: Path | str) -> None:
+        """Copy the whole logbook to a new file, also while a rinse is being recorded. Raises LogbookError."""
+        path = Path(path)
+        if path.exists():
+            raise LogbookError(f"{path}: exists already; choose another name or remove it first")
+        try:
+            schema.copy_whole(self.path, path)
+        except (OSError, sqlite3.Error) as error:
+            raise explain(path, error) from error
+
+    @contextlib.contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise explain(self.path, error) from error
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        self.reserve()
+        with contextlib.ExitStack() as opened:
+            opened.enter_context(self._explained())
+            connection = opened.enter_context(contextlib.closing(schema.connect(self.path, write=True)))
+            yield opened.enter_context(schema.transaction(connection))
+
+
+def _make(path: Path, steps: Sequence[schema.Step], *, create: bool) -> None:
+    if not create:
+        raise LogbookError(f"{path}: there is no logbook yet; 'rinsewatch watch' begins one")
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with WriterLock(path):
+        if not path.exists():
+            schema.create(path, steps)
+
+
+def _viewer(path: Path) -> sqlite3.Connection:
+    """A connection for reading; writable where possible, so that a cut-off commit can be played back."""
+    try:
+        connection = schema.connect(path, write=schema.is_writable(path))
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.Error as error:
+        raise explain(path, error) from error
+    connection.text_factory = read_text
+    return connection
+
+
+def _json(value: object) -> str:
+    return text(json.dumps(value, ensure_ascii=False, default=str))
+
+
+def _loads(path: Path, raw: str) -> Any:
+    try:
+        return json.loads(raw)
+    except ValueError as error:
+        raise LogbookError(f"{path}: is damaged; 'rinsewatch logbook verify' names what") from error
+
+
+def _info(path: Path, cells: Sequence[Any]) -> RinseInfo:
+    number, uuid, batch, started_utc, settings, program_version, rows, *closing, after_seq = cells
+    ended_utc, end_reason, verdict = closing if after_seq == rows else (None, None, None)
+    return RinseInfo(
+        number, uuid, batch, started_utc, _loads(path, settings), program_version, rows,
+        ended_utc, end_reason, verdict,
+    )  # fmt: skip

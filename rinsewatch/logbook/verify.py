@@ -1,0 +1,151 @@
+"""Reading rows back with the proof that they are the ones stored."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rinsewatch.logbook.chain import START, Stored, link
+from rinsewatch.logbook.entry import ENTRY_COLUMNS, Entry, entry_of
+
+_RINSES = "SELECT id, uuid, batch, started_utc, settings, program_version, hash FROM rinse"
+_CLOSINGS = (
+    "SELECT rinse_id, after_seq, ended_utc, reason, verdict, hash FROM closing WHERE rinse_id = ? ORDER BY id"
+)
+_ENTRIES = f"SELECT {', '.join(ENTRY_COLUMNS)}, hash FROM entry WHERE rinse_id = ? ORDER BY seq"  # noqa: S608
+
+
+class Damage(Exception):
+    """The first thing of a rinse that is not as it was stored; ``seq`` 0 is the rinse's own record."""
+
+    def __init__(self, seq: int, reason: str) -> None:
+        super().__init__(reason)
+        self.seq = seq
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What verifying found. ``rinse_id`` None: the file as a whole. ``reason`` empty: all is well.
+
+    ``good_rows``: rows before the first bad one. ``first_bad``: its number, None where no row is at fault.
+    """
+
+    rinse_id: int | None
+    good_rows: int
+    first_bad: int | None = None
+    reason: str = ""
+
+    @property
+    def ok(self) -> bool:
+        """True when everything is as it was stored."""
+        return not self.reason
+
+
+def read_text(raw: bytes) -> str:
+    """A text factory that never fails: damaged text must reach the hash check, not stop before it."""
+    return raw.decode("utf-8", "surrogateescape")
+
+
+def walk(connection: sqlite3.Connection, rinse_id: int) -> Iterator[Entry]:
+    """The entries of a rinse, each checked against the chain; raises Damage at the first bad one."""
+    seq = 0
+    try:
+        before = _rinse_hash(connection, rinse_id)
+        for *values, stored in connection.execute(_ENTRIES, (rinse_id,)):
+            if values[1] != seq + 1:
+                raise Damage(seq + 1, "is missing")
+            before = link(before, values)
+            if before != stored:
+                raise Damage(seq + 1, "is not as it was stored")
+            seq += 1
+            yield entry_of(values)
+        _check_end(connection, rinse_id, seq, before)
+    except sqlite3.Error as error:
+        raise Damage(seq + 1, f"cannot be read ({error})") from error
+
+
+def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
+    """Check the rinse's record, every row and every closing."""
+    good = 0
+    try:
+        _check_record(connection, rinse_id)
+        for _ in walk(connection, rinse_id):
+            good += 1
+        _check_closings(connection, rinse_id)
+    except Damage as damage:
+        return Verification(rinse_id, good, damage.seq, str(damage))
+    except sqlite3.Error as error:
+        return Verification(rinse_id, good, None, f"cannot be read ({error})")
+    return Verification(rinse_id, good)
+
+
+def verify_file(connection: sqlite3.Connection) -> Verification:
+    """Check what is not part of one rinse: SQLite's structure, the list of rinses, the last answers."""
+    try:
+        count, reason = _check_file(connection)
+    except sqlite3.Error as error:
+        return Verification(None, 0, None, f"cannot be read ({error})")
+    return Verification(None, count, None, reason)
+
+
+def _check_file(connection: sqlite3.Connection) -> tuple[int, str]:
+    (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    if verdict != "ok":
+        return 0, f"SQLite finds damage: {str(verdict).splitlines()[0]}"
+    count, before = 0, START
+    for *values, stored in connection.execute(f"{_RINSES} ORDER BY id"):
+        count += 1
+        before = link(before, values)
+        if values[0] != count or before != stored:
+            return count - 1, f"rinse {count} is missing or its record is not as it was stored"
+    heads = connection.execute("SELECT rinse_id, seq, hash FROM head ORDER BY rinse_id").fetchall()
+    if [head[0] for head in heads] != list(range(count + 1)) or heads[0][1:] != (count, before):
+        return count, "the list of rinses is not complete"
+    for question, value, stored in connection.execute("SELECT question, value, hash FROM answer"):
+        if link(START, [question, value]) != stored:
+            return count, "the last answers are not as they were stored"
+    return count, ""
+
+
+def _rinse_hash(connection: sqlite3.Connection, rinse_id: int) -> bytes:
+    found = connection.execute("SELECT hash FROM rinse WHERE id = ?", (rinse_id,)).fetchone()
+    if found is None:
+        raise Damage(0, "is missing")
+    return bytes(found[0])
+
+
+def _check_record(connection: sqlite3.Connection, rinse_id: int) -> None:
+    found = connection.execute(f"{_RINSES} WHERE id = ?", (rinse_id,)).fetchone()
+    if found is None:
+        raise Damage(0, "is missing")
+    before = connection.execute("SELECT hash FROM rinse WHERE id = ?", (rinse_id - 1,)).fetchone()
+    *values, stored = found
+    if link(before[0] if before else START, values) != stored:
+        raise Damage(0, "the rinse's own record is not as it was stored")
+
+
+def _check_end(connection: sqlite3.Connection, rinse_id: int, seq: int, last: bytes) -> None:
+    head = connection.execute("SELECT seq, hash FROM head WHERE rinse_id = ?", (rinse_id,)).fetchone()
+    if head != (seq, last):
+        raise Damage(seq + 1, "is missing or not as it was stored")
+
+
+def _check_closings(connection: sqlite3.Connection, rinse_id: int) -> None:
+    before = START
+    for *values, stored in connection.execute(_CLOSINGS, (rinse_id,)).fetchall():
+        before = link(link(before, [_hash_at(connection, rinse_id, values[1])]), values)
+        if before != stored:
+            raise Damage(0, "how the rinse ended is not as it was stored")
+    found = connection.execute("SELECT closing_hash FROM head WHERE rinse_id = ?", (rinse_id,)).fetchone()
+    if found is None or found[0] != before:
+        raise Damage(0, "how the rinse ended is missing or not as it was stored")
+
+
+def _hash_at(connection: sqlite3.Connection, rinse_id: int, seq: Stored) -> Stored:
+    if seq == 0:
+        return _rinse_hash(connection, rinse_id)
+    found = connection.execute(
+        "SELECT hash FROM entry WHERE rinse_id = ? AND seq = ?", (rinse_id, seq)
+    ).fetchone()
+    return found[0] if found else None
