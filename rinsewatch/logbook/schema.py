@@ -18,7 +18,7 @@ from urllib.parse import quote
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook.chain import START
 from rinsewatch.logbook.entry import ENTRY_COLUMNS
-from rinsewatch.logbook.trouble import explain
+from rinsewatch.logbook.trouble import FAILURES, explain
 
 APPLICATION_ID = 0x524E5357  # "RNSW"; chosen by this project, not registered anywhere
 BUSY_S = 1.0
@@ -115,7 +115,7 @@ def connect(path: Path, *, write: bool) -> sqlite3.Connection:
         if write:
             connection.execute("PRAGMA journal_mode = DELETE")
             connection.execute("PRAGMA synchronous = EXTRA")
-    except sqlite3.Error:
+    except FAILURES:
         connection.close()
         raise
     return connection
@@ -147,7 +147,7 @@ def create(path: Path, steps: Sequence[Step] = STEPS) -> None:
         finally:
             beside.unlink(missing_ok=True)
         _sync_folder(path.parent)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *FAILURES) as error:
         raise explain(path, error) from error
 
 
@@ -161,7 +161,7 @@ def upgrade(path: Path, version: int, steps: Sequence[Step] = STEPS) -> Path:
     try:
         copy_whole(path, kept)
         _upgrade_in_place(path, version, steps)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *FAILURES) as error:
         raise explain(path, error) from error
     return kept
 

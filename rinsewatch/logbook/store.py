@@ -19,7 +19,7 @@ from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.logbook.entry import Entry
 from rinsewatch.logbook.lock import WriterLock
 from rinsewatch.logbook.settings import Settings
-from rinsewatch.logbook.trouble import explain
+from rinsewatch.logbook.trouble import FAILURES, explain
 from rinsewatch.logbook.verify import Damage, Verification, read_text, verify_file, verify_rinse, walk
 from rinsewatch.logbook.writer import Head, RinseWriter
 from rinsewatch.rinse.row import Row
@@ -182,7 +182,7 @@ class Logbook:
         whole = verify_file(self._connection)
         try:
             numbers = [number for (number,) in self._connection.execute("SELECT id FROM rinse ORDER BY id")]
-        except sqlite3.Error:
+        except FAILURES:
             return [whole]
         return [whole, *(self.verify(number) for number in numbers)]
 
@@ -220,14 +220,14 @@ class Logbook:
             raise LogbookError(f"{path}: exists already; choose another name or remove it first")
         try:
             schema.copy_whole(self.path, path)
-        except (OSError, sqlite3.Error) as error:
+        except (OSError, *FAILURES) as error:
             raise explain(path, error) from error
 
     @contextlib.contextmanager
     def _explained(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as error:
+        except FAILURES as error:
             raise explain(self.path, error) from error
 
     @contextlib.contextmanager
@@ -254,7 +254,7 @@ def _viewer(path: Path) -> sqlite3.Connection:
         connection = schema.connect(path, write=schema.is_writable(path))
         connection.execute("PRAGMA query_only = ON")
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.Error as error:
+    except FAILURES as error:
         raise explain(path, error) from error
     connection.text_factory = read_text
     return connection

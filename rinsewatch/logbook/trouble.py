@@ -23,11 +23,16 @@ _ADVICE = {
 }
 
 
-def explain(path: Path, error: sqlite3.Error | OSError) -> LogbookError:
+# A damaged name in the schema makes the sqlite3 module fail to decode its own message.
+FAILURES = (sqlite3.Error, UnicodeDecodeError)
+
+
+def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError | OSError) -> LogbookError:
     """The LogbookError for what SQLite or the system said about ``path``."""
     if isinstance(error, OSError):
         return LogbookError(f"{path}: {error.strerror or error}; choose another file with --logbook FILE")
-    code = getattr(error, "sqlite_errorname", "")
+    undecodable = isinstance(error, UnicodeDecodeError)
+    code = "SQLITE_CORRUPT" if undecodable else getattr(error, "sqlite_errorname", "")
     for start, advice in _ADVICE.items():
         if code.startswith(start):
             return LogbookError(f"{path}: {advice}")

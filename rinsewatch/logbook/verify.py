@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from rinsewatch.logbook.chain import START, Stored, link
 from rinsewatch.logbook.entry import ENTRY_COLUMNS, Entry, entry_of
+from rinsewatch.logbook.trouble import FAILURES
 
 _RINSES = "SELECT id, uuid, batch, started_utc, settings, program_version, hash FROM rinse"
 _CLOSINGS = (
@@ -61,7 +62,7 @@ def walk(connection: sqlite3.Connection, rinse_id: int) -> Iterator[Entry]:
             seq += 1
             yield entry_of(values)
         _check_end(connection, rinse_id, seq, before)
-    except sqlite3.Error as error:
+    except FAILURES as error:
         raise Damage(seq + 1, f"cannot be read ({error})") from error
 
 
@@ -75,7 +76,7 @@ def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
         _check_closings(connection, rinse_id)
     except Damage as damage:
         return Verification(rinse_id, good, damage.seq, str(damage))
-    except sqlite3.Error as error:
+    except FAILURES as error:
         return Verification(rinse_id, good, None, f"cannot be read ({error})")
     return Verification(rinse_id, good)
 
@@ -84,7 +85,7 @@ def verify_file(connection: sqlite3.Connection) -> Verification:
     """Check what is not part of one rinse: SQLite's structure, the list of rinses, the last answers."""
     try:
         count, reason = _check_file(connection)
-    except sqlite3.Error as error:
+    except FAILURES as error:
         return Verification(None, 0, None, f"cannot be read ({error})")
     return Verification(None, count, None, reason)
 

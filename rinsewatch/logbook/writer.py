@@ -13,7 +13,7 @@ from rinsewatch.errors import LogbookError
 from rinsewatch.logbook.chain import Stored, link, text
 from rinsewatch.logbook.entry import Entry, values_of
 from rinsewatch.logbook.schema import connect, entry_insert, transaction
-from rinsewatch.logbook.trouble import explain, identity
+from rinsewatch.logbook.trouble import FAILURES, explain, identity
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +117,7 @@ class RinseWriter:
                 self._connection = connect(self._path, write=True)
             with transaction(self._connection) as connection:
                 yield connection
-        except (sqlite3.Error, LogbookError) as error:
+        except (*FAILURES, LogbookError) as error:
             # An open rollback journal is played back when the file is opened again.
             self.close()
             raise error if isinstance(error, LogbookError) else explain(self._path, error) from error
