@@ -53,13 +53,13 @@ class _Track:
         self.knots_mol_l.append(mol_l)
 
 
-def _progress(scenario: Scenario, poured_ml: Array | float) -> Array | float:
-    """Share of a typical rinse that is over: what a drifting floor follows."""
+def progress(scenario: Scenario, poured_ml: Array | float) -> Array | float:
+    """Share of a typical rinse that is over (1 at 12 resin volumes): what a drifting floor follows."""
     return poured_ml / (12.0 * scenario.resin_ml)
 
 
 def _scale(scenario: Scenario, mol_l: float, poured_ml: float) -> float:
-    kappa = scenario.water_us_cm(mol_l, scenario.temperature_c, _progress(scenario, poured_ml))
+    kappa = scenario.water_us_cm(mol_l, scenario.temperature_c, progress(scenario, poured_ml))
     return float(scenario.meter.scale_us_cm(kappa, scenario.temperature_c))
 
 
@@ -75,7 +75,7 @@ class _Finish:
         scenario = self.scenario
         if self.past_ml is None:
             scale = _scale(scenario, mol_l, poured_ml)
-            floor = scenario.floor_scale_us_cm(float(_progress(scenario, poured_ml)))
+            floor = scenario.floor_scale_us_cm(float(progress(scenario, poured_ml)))
             step = scenario.meter.finest_step / scenario.meter.per_us_cm
             flat = scale - floor < max(0.03 * floor, 0.1 * step) and floor > scenario.target_us_cm
             if scale <= scenario.target_us_cm or flat:
@@ -175,7 +175,7 @@ def noise_free_knots(scenario: Scenario) -> tuple[Array, Array]:
 
 def _knots(scenario: Scenario, track: _Track) -> tuple[Array, Array]:
     volumes, mol_l = np.array(track.knots_ml), np.array(track.knots_mol_l)
-    kappa = scenario.water_us_cm(mol_l, scenario.temperature_c, _progress(scenario, volumes))
+    kappa = scenario.water_us_cm(mol_l, scenario.temperature_c, progress(scenario, volumes))
     return volumes, scenario.meter.scale_us_cm(kappa, scenario.temperature_c)
 
 
@@ -183,10 +183,10 @@ def _measure(scenario: Scenario, track: _Track, rng: np.random.Generator) -> Rec
     """Chemistry, meter and faults for all samples at once."""
     meter = scenario.meter
     times, mol_l, poured = np.array(track.time_s), np.array(track.mol_l), np.array(track.poured_ml)
-    progress = np.asarray(_progress(scenario, poured))
-    temperature = scenario.temperature_c + scenario.temperature_drift_c * progress
-    scale = meter.scale_us_cm(scenario.water_us_cm(mol_l, temperature, progress), temperature)
-    true = scenario.water_us_cm(mol_l, 25.0, progress)
+    done = np.asarray(progress(scenario, poured))
+    temperature = scenario.temperature_c + scenario.temperature_drift_c * done
+    scale = meter.scale_us_cm(scenario.water_us_cm(mol_l, temperature, done), temperature)
+    true = scenario.water_us_cm(mol_l, 25.0, done)
     seen = scale
     if not scenario.hand_typed:
         seen = meter.lagged(scale, np.diff(times, prepend=times[0] - 1e9))
