@@ -91,8 +91,9 @@ class Bench:
         if not self.knots:
             return None
         volumes, mol_l = np.array(self.knots).T
-        kappa = self.scenario.water_us_cm(mol_l, self.scenario.temperature_c, progress(self.scenario, volumes))
-        below = self.scenario.meter.scale_us_cm(kappa, self.scenario.temperature_c) <= target_us_cm
+        scenario = self.scenario
+        kappa = scenario.water_us_cm(mol_l, scenario.temperature_c, progress(scenario, volumes))
+        below = scenario.meter.scale_us_cm(kappa, scenario.temperature_c) <= target_us_cm
         return float(volumes[below.argmax()]) if below.any() else None
 
     def _scale(self, mol_l: float) -> float:
