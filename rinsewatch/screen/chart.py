@@ -23,7 +23,7 @@ GUTTER = 7  # cells left of the plot: six of label, one of axis
 _DOT_BITS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # Unicode block 2800: by column, then row
 _LOWEST_US_CM, _HIGHEST_US_CM = 0.01, 1e6  # pure water is 0.055, the strongest liquor below 1e6
 _MIN_DECADES = 1.2  # so that a decade tick is always in sight
-_DEFAULT_X_ML = 1000.0
+_DEFAULT_X_ML, _LEAST_X_ML, _FARTHEST_ML = 1000.0, 10.0, 1e7  # ten cubic metres is no hand rinse
 
 
 class Layer(IntEnum):
@@ -131,13 +131,13 @@ def scale_for(data: ChartData, columns: int, rows: int) -> Scale:
     values = [p.us_cm for p in data.history if p.kind in ("reading", "over")]
     values += [v for b in data.band for v in (b.low, b.mid, b.high)]
     values += [v for v in (data.target_us_cm, data.floor_us_cm) if v is not None]
-    usable = [min(v, _HIGHEST_US_CM) for v in values if math.isfinite(v) and v >= _LOWEST_US_CM]
+    usable = [min(v, _HIGHEST_US_CM) for v in values if v >= _LOWEST_US_CM]
     usable = usable or [1.0, 1000.0]
     low, high = math.log10(min(usable)) - 0.2, math.log10(max(usable)) + 0.1
     low -= max(0.0, _MIN_DECADES - (high - low))
     ends = [data.poured_ml, *(p.rinse_ml for p in data.history), *(b.rinse_ml for b in data.band)]
-    x_max = max((x for x in ends if math.isfinite(x)), default=0.0)
-    return Scale(x_max if x_max > 0 else _DEFAULT_X_ML, low, high, columns, rows)
+    x_max = max(ends)
+    return Scale(max(x_max, _LEAST_X_ML) if x_max > 0 else _DEFAULT_X_ML, low, high, columns, rows)
 
 
 def chart_lines(data: ChartData, width: int, height: int, ascii_only: bool) -> list[Line]:
@@ -146,6 +146,7 @@ def chart_lines(data: ChartData, width: int, height: int, ascii_only: bool) -> l
     rows = height - 1 - int(legend)
     if columns < 8 or rows < 2:
         return [[(" " * width, "")] for _ in range(height)]
+    data = _finite(data)
     scale = scale_for(data, columns, rows)
     canvas = Canvas(columns, rows)
     _draw(canvas, scale, data)
@@ -153,6 +154,24 @@ def chart_lines(data: ChartData, width: int, height: int, ascii_only: bool) -> l
     body = [[gutter, *line] for gutter, line in zip(gutters, canvas.lines(ascii_only), strict=True)]
     top = [[_legend(width, ascii_only)]] if legend else []
     return [*top, *body, [(_x_axis(scale, ascii_only), "axis")]]
+
+
+def _finite(data: ChartData) -> ChartData:
+    """Without points that are no numbers, or lie where no rinse gets: they would only bend the axes."""
+
+    def fine(rinse_ml: float, *us_cm: float) -> bool:
+        return 0 <= rinse_ml <= _FARTHEST_ML and all(math.isfinite(v) for v in us_cm)
+
+    target, floor = (
+        v if v is not None and math.isfinite(v) else None for v in (data.target_us_cm, data.floor_us_cm)
+    )
+    return ChartData(
+        [p for p in data.history if fine(p.rinse_ml, p.us_cm)],
+        [b for b in data.band if fine(b.rinse_ml, b.low, b.mid, b.high)],
+        target,
+        floor,
+        data.poured_ml if fine(data.poured_ml) else 0.0,
+    )
 
 
 def _gutters(scale: Scale, ascii_only: bool) -> Iterator[Run]:
@@ -191,7 +210,7 @@ def _draw_band(canvas: Canvas, scale: Scale, band: Sequence[BandPoint]) -> None:
 
 
 def _draw_level(canvas: Canvas, scale: Scale, us_cm: float | None, layer: Layer) -> None:
-    if us_cm is None or not math.isfinite(us_cm):
+    if us_cm is None:
         return
     y, target = scale.row(us_cm), layer is Layer.TARGET
     for x in range(2 * canvas.columns):
@@ -201,8 +220,6 @@ def _draw_level(canvas: Canvas, scale: Scale, us_cm: float | None, layer: Layer)
 
 def _draw_readings(canvas: Canvas, scale: Scale, history: Sequence[ChartPoint]) -> None:
     for point in history:
-        if not (math.isfinite(point.rinse_ml) and math.isfinite(point.us_cm)):
-            continue
         x, y = scale.column(point.rinse_ml), scale.row(point.us_cm)
         if point.kind in _MARKS:
             canvas.text(x >> 1, y >> 2, _MARKS[point.kind], point.kind)
@@ -216,7 +233,7 @@ def _name_levels(canvas: Canvas, scale: Scale, data: ChartData) -> None:
     named = [(data.target_us_cm, "target"), (data.floor_us_cm, "floor")]
     texts: dict[int, list[str]] = {}
     for us_cm, name in named:
-        if us_cm is not None and math.isfinite(us_cm):
+        if us_cm is not None:
             texts.setdefault(scale.row(us_cm) >> 2, []).append(f"{name} {number_words(us_cm)}")
     for row, names in texts.items():
         canvas.text(1, row, f" {', '.join(names)} ", "target" if names[0].startswith("target") else "floor")

@@ -25,16 +25,18 @@ from rinsewatch.screen.snapshot import Snapshot
 _GONE = (OSError, ValueError)
 
 
-class _PipeSafeConsole(Console):
-    """rich ends the program when its pipe breaks; here the caller is told instead."""
+class PipeSafeConsole(Console):
+    """A console that reports a broken pipe; rich's own would end the program, and the recording with it."""
 
     def on_broken_pipe(self) -> NoReturn:
         raise BrokenPipeError
 
 
-def make_console(file: IO[str] | None = None) -> Console:
-    """A console for LiveScreen that reports a broken pipe as an OSError."""
-    return _PipeSafeConsole(file=file, highlight=False, markup=False, emoji=False)
+def make_console(file: IO[str] | None = None, force_terminal: bool | None = None) -> PipeSafeConsole:
+    """The console for LiveScreen, on stdout unless ``file`` is given; text is never taken as markup."""
+    return PipeSafeConsole(
+        file=file, force_terminal=force_terminal, highlight=False, markup=False, emoji=False
+    )
 
 
 class LiveScreen:
@@ -43,7 +45,7 @@ class LiveScreen:
     ``stop`` also runs at interpreter exit. A size change needs nothing: each draw asks for the size.
     """
 
-    def __init__(self, console: Console | None = None, ascii_only: bool | None = None) -> None:
+    def __init__(self, console: PipeSafeConsole | None = None, ascii_only: bool | None = None) -> None:
         self.console = console or make_console()
         self._dashboard = Dashboard(self.console, ascii_only)
         self._live: Live | None = None

@@ -208,15 +208,23 @@ def reason_words(snapshot: Snapshot) -> str:
 
 def remaining_words(snapshot: Snapshot) -> str:
     """``5 more portions (4 to 7), about 21 min``; flow: ``1.30 L more (1.10 L to 1.70 L), about 13 min``."""
-    state = snapshot.state
-    if state is None or state.remaining is None:
+    state, remaining = snapshot.state, _remaining(snapshot)
+    if state is None or remaining is None:
         return "water still needed: " + NOT_YET
-    portion = None if state.is_flow else state.portion_ml
-    words = _amount_words(state.remaining, portion)
-    if state.remaining.mid_ml is None or state.remaining.mid_ml <= 0:
+    words = _amount_words(remaining, None if state.is_flow else state.portion_ml)
+    if remaining.mid_ml is None or remaining.mid_ml <= 0:
         return words
     minutes = state.remaining_min
     return f"{words}, {minutes_words(minutes)}" if minutes is not None else f"{words}, minutes {NOT_YET}"
+
+
+def _remaining(snapshot: Snapshot) -> Remaining | None:
+    """What is left, with all that is no finite number taken as not known."""
+    given = snapshot.state.remaining if snapshot.state else None
+    if given is None or not math.isfinite(given.low_ml):
+        return None
+    mid, high = (None if v is None or not math.isfinite(v) else v for v in (given.mid_ml, given.high_ml))
+    return Remaining(given.low_ml, mid, high)
 
 
 def _amount_words(remaining: Remaining, portion_ml: float | None) -> str:
@@ -246,7 +254,7 @@ def _amounts(remaining: Remaining, portion_ml: float | None) -> tuple[str, str |
 
 def certainty_words(snapshot: Snapshot) -> str:
     """The price of certainty: what being 95 % sure may cost beyond the likely volume."""
-    remaining = snapshot.state.remaining if snapshot.state else None
+    remaining = _remaining(snapshot)
     if remaining is None:
         return "water to have ready: " + NOT_YET
     if remaining.mid_ml is None or remaining.high_ml is None:
