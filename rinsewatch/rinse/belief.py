@@ -20,7 +20,6 @@ from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.forecast import (
     Dice,
     chance_below,
-    chance_never,
     filtrate,
     interval,
     nominal_goal,
@@ -53,7 +52,7 @@ class Belief(ABC):
         self.course: Course = course
         self.scale = LinearScale(setup.residue.value)
         self.rng = np.random.default_rng(SEED)
-        self.population = Population(self._prior(water_step_us_cm), course, self.rng)
+        self.population = Population(self._prior(water_step_us_cm), setup.residue, course, self.rng)
         self.dice = Dice.throw(self.population.theta.shape[0], self.rng)
         self.known = False
         self.jump = 0.0
@@ -88,7 +87,7 @@ class Belief(ABC):
     def new_rinse_water(self, setup: RinseSetup, step_us_cm: float) -> None:
         """The rinse water was measured: a new prior of the floor, all facts weighed again."""
         self.setup = setup
-        self.population = Population(self._prior(step_us_cm), self.course, self.rng)
+        self.population = Population(self._prior(step_us_cm), setup.residue, self.course, self.rng)
         self._relook()
 
     # ---- answers -------------------------------------------------------------------------------
@@ -101,24 +100,23 @@ class Belief(ABC):
 
     def answer(self) -> None:
         """Recompute the answers from the present view."""
-        view, floor = self.view, self.population.floor
-        low, mid, high = (float(self.scale.to_reading(v)) for v in filtrate(view, floor, self.dice))
+        view, water = self.view, self.population.water
+        low, mid, high = (float(self.scale.to_reading(v)) for v in filtrate(view, water, self.dice))
         self.filtrate: Interval = interval([low, mid, high])
-        self.floor_us_cm = weighted_quantiles(floor, view.weights, (0.5,))[0]
+        self.floor_us_cm = weighted_quantiles(water.floor, view.weights, (0.5,))[0]
         self.chance_reached = self.chance_unreachable = 0.0
         self.end_ml: Array | None = None
-        self.room = 1.0
         if self._target is not None:
             target = self.scale.to_linear(self._target)
-            self.chance_reached = chance_below(view, floor, target)
-            self.chance_unreachable = chance_never(view, floor, target)
-            goal = nominal_goal(view, floor, self.population.uneven, target, self.dice)
+            self.chance_reached = chance_below(view, water, target)
+            goal = nominal_goal(view, water, self.population.uneven, target, self.dice)
             end = self.crossing_ml(view, goal.ln_goal)
             self.end_ml = np.where(goal.reachable, self.now_ml + end, np.inf)
+            self.chance_unreachable = float(np.dot(view.weights, ~np.isfinite(self.end_ml)))
 
     def chance_below(self, level_us_cm: float) -> float:
         """Probability that the true filtrate is at or below a level (meter scale)."""
-        return chance_below(self.view, self.population.floor, self.scale.to_linear(level_us_cm))
+        return chance_below(self.view, self.population.water, self.scale.to_linear(level_us_cm))
 
     def remaining(self) -> Remaining | None:
         """Water still to pour, None without a target."""
@@ -134,13 +132,13 @@ class Belief(ABC):
             change = ahead[:, column] - self.view.ln_level
             moved = View(self.view.weights, ahead[:, column], c.advance(change, self.population.uneven))
             low, mid, high = (
-                float(self.scale.to_reading(v)) for v in filtrate(moved, self.population.floor, self.dice)
+                float(self.scale.to_reading(v)) for v in filtrate(moved, self.population.water, self.dice)
             )
             out.append((self.now_ml + float(further), low, mid, high))
         return out
 
     def _outer(self, view: View) -> tuple[float, float]:
-        low, high = filtrate(view, self.population.floor, self.dice, OUTER)
+        low, high = filtrate(view, self.population.water, self.dice, OUTER)
         return float(self.scale.to_reading(low)), float(self.scale.to_reading(high))
 
     def _linear(self, seen: Observation) -> Observation:
@@ -154,7 +152,7 @@ class Belief(ABC):
             return
         self.known = True
         bare = self.population.view(ln_level, None)
-        low, high = filtrate(bare, self.population.floor, self.dice, (0.02, 0.98))
+        low, high = filtrate(bare, self.population.water, self.dice, (0.02, 0.98))
         linear = self._linear(seen)
         if linear.high < low or linear.low > high:
             self.jump = max(self.jump, LATE_START_JUMP)
@@ -209,7 +207,7 @@ class PortionBelief(Belief):
         self.now_ml -= volume_ml
         self._poured_s = self.course.pours[-1].time_s if self.course.pours else None
         self._gaps_s = self._gaps_s[:-1]
-        self.population = Population(self.population.prior, self.course, self.rng)
+        self.population = Population(self.population.prior, self.setup.residue, self.course, self.rng)
         self._arrive()
 
     def _relook(self) -> None:
@@ -340,7 +338,7 @@ class FlowBelief(Belief):
         level = self.course.bed.level(theta, state, self.now_ml)
         fall = level - self.course.bed.level(theta, state, self.now_ml + ahead)
         excess = np.exp(level)
-        seen_fall = float(np.dot(self.population.weights, fall * excess / (excess + self.population.floor)))
+        seen_fall = float(np.dot(self.population.weights, fall * excess / (excess + self.population.water.floor)))
         self.efold_ml = ahead / max(seen_fall, 1e-3)
         self.block_ml = min(0.1 * self.efold_ml, 0.33 * self.setup.resin_ml)
         self.block = FlowBlock(self.now_ml)

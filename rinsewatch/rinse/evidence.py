@@ -16,6 +16,7 @@ import numpy as np
 from scipy.special import log_ndtr, ndtr
 
 from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.traces import Water
 
 FALSE_SHARE: Final = 0.02  # share of settled readings that mean nothing (bubble, splash not caught earlier)
 FALSE_LOG_WIDTH: Final = 10.0  # a false reading may lie anywhere in about so many e-folds
@@ -73,11 +74,15 @@ class Corrections:
         )
 
 
-def weigh(seen: Observation, ln_level: Array, floor: Array, prior: Corrections) -> tuple[Array, Corrections]:
+_NUDGE: Final = 1.03
+_LN_NUDGE: Final = math.log(_NUDGE)
+
+
+def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) -> tuple[Array, Corrections]:
     """Log likelihood of each hypothesis, and its corrections after the reading; shapes (count,)."""
-    excess = np.exp(ln_level + prior.offset)
-    expected = floor + excess
-    slope = excess / expected
+    level = np.exp(ln_level + prior.offset)
+    expected = water.reading(level)
+    slope = np.maximum(np.log(water.reading(_NUDGE * level) / expected) / _LN_NUDGE, 0.02)
     noise = seen.noise**2 + (LEVEL_NOISE_FLOOR_US_CM / expected) ** 2
     var = slope * slope * prior.var_offset + noise
     ln_expected = np.log(expected)

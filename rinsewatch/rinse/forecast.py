@@ -16,9 +16,10 @@ from rinsewatch.rinse.evidence import BEND_PER_EFOLD
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.prior import Array
 from rinsewatch.rinse.state import Interval, Remaining
+from rinsewatch.rinse.traces import Water
 
 FIVE: Final = (0.05, 0.5, 0.95)
-LIKELY_NEVER: Final = 0.5
+LIKELY_NEVER: Final = 0.9
 MAY_NEVER: Final = 0.05
 
 
@@ -60,24 +61,17 @@ def sampled_ln_level(view: View, dice: Dice) -> Array:
     return out
 
 
-def filtrate(view: View, floor: Array, dice: Dice, at: tuple[float, ...] = FIVE) -> list[float]:
+def filtrate(view: View, water: Water, dice: Dice, at: tuple[float, ...] = FIVE) -> list[float]:
     """Quantiles of the true filtrate now, linear uS/cm."""
-    return weighted_quantiles(floor + np.exp(sampled_ln_level(view, dice)), view.weights, at)
+    return weighted_quantiles(water.reading(np.exp(sampled_ln_level(view, dice))), view.weights, at)
 
 
-def chance_below(view: View, floor: Array, target: float) -> float:
+def chance_below(view: View, water: Water, target: float) -> float:
     """Probability that the true filtrate is at or below the target (linear uS/cm)."""
-    room = target - floor
-    reachable = room > 0
+    level, reachable = water.level(target)
     spread = np.sqrt(view.corrections.var_offset)
-    ln_room = np.log(np.where(reachable, room, 1.0))
-    below = ndtr((ln_room - view.ln_level - view.corrections.offset) / spread)
+    below = ndtr((np.log(level) - view.ln_level - view.corrections.offset) / spread)
     return float(np.dot(view.weights, np.where(reachable, below, 0.0)))
-
-
-def chance_never(view: View, floor: Array, target: float) -> float:
-    """Probability that the floor is at or above the target."""
-    return float(np.dot(view.weights, floor >= target))
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,16 +83,14 @@ class Goal:
     reachable: Array
 
 
-def nominal_goal(view: View, floor: Array, uneven: Array, target: float, dice: Dice) -> Goal:
+def nominal_goal(view: View, water: Water, uneven: Array, target: float, dice: Dice) -> Goal:
     """Translate the target into each hypothesis' nominal log level, with what is still uncertain drawn.
 
     Ahead lie uneven portions (variance per e-fold) and the wander of the bend (integrated: D**3 / 3).
     """
     c = view.corrections
-    room = target - floor
-    reachable = room > 0
-    drawn = sampled_ln_level(view, dice)
-    distance = drawn - np.log(np.where(reachable, room, 1.0))
+    level, reachable = water.level(target)
+    distance = sampled_ln_level(view, dice) - np.log(level)
     steps = np.maximum(distance, 0.0)
     shift = np.sqrt(uneven**2 * steps + BEND_PER_EFOLD**2 * steps**3 / 3.0) * dice.ahead
     told = c.cov / np.sqrt(c.var_offset)
@@ -108,17 +100,18 @@ def nominal_goal(view: View, floor: Array, uneven: Array, target: float, dice: D
 
 
 def remaining(end_ml: Array, weights: Array, now_ml: float) -> Remaining:
-    """5 %, median and 95 % of the water still to pour; inf in ``end_ml`` means never."""
-    low, mid, high = weighted_quantiles(np.maximum(end_ml - now_ml, 0.0), weights, FIVE)
-    never = float(np.dot(weights, ~np.isfinite(end_ml)))
-    if not np.isfinite(low):
-        finite = end_ml[np.isfinite(end_ml)]
-        low = float(finite.min() - now_ml) if finite.size else 0.0
-    return Remaining(
-        max(low, 0.0),
-        None if never >= LIKELY_NEVER or not np.isfinite(mid) else mid,
-        None if never >= MAY_NEVER or not np.isfinite(high) else high,
-    )
+    """5 %, median and 95 % of the water still to pour; inf in ``end_ml`` means never.
+
+    Where the target may never be reached the high end is open and the median is that of the cases that get
+    there; where it is hardly ever reached there is no median.
+    """
+    ahead = np.maximum(end_ml - now_ml, 0.0)
+    ever = np.isfinite(end_ml)
+    share = float(np.dot(weights, ever))
+    if share < 1.0 - LIKELY_NEVER:
+        return Remaining(float(ahead[ever].min()) if ever.any() else 0.0, None, None)
+    low, mid, high = weighted_quantiles(ahead[ever], weights[ever], FIVE)
+    return Remaining(low, mid, high if share > 1.0 - MAY_NEVER else None)
 
 
 def interval(values: list[float]) -> Interval:

@@ -18,6 +18,8 @@ import numpy as np
 from rinsewatch.rinse.course import Course
 from rinsewatch.rinse.evidence import Corrections, Observation, weigh
 from rinsewatch.rinse.prior import UNEVEN, Array, Prior
+from rinsewatch.rinse.setup import Residue
+from rinsewatch.rinse.traces import Water
 
 MEMBERS: Final = 320
 LOWEST_EVENNESS: Final = 0.45  # effective share of members below which the population is renewed
@@ -62,9 +64,9 @@ class View:
     corrections: Corrections
 
 
-def run_facts(course: Course, theta: Array, prior: Prior, known_serial: int) -> Fit:
+def run_facts(course: Course, theta: Array, prior: Prior, residue: Residue, known_serial: int) -> Fit:
     """Filter all facts of the course through each hypothesis."""
-    floor, uneven = prior.floor_us_cm(theta), np.exp(theta[:, UNEVEN])
+    water, uneven = Water.of(residue, theta, prior), np.exp(theta[:, UNEVEN])
     levels, corrections = course.trace(theta), Corrections.fresh(theta.shape[0])
     zeros = np.zeros(theta.shape[0])
     ln_old, ln_all, before = zeros, zeros, None
@@ -72,7 +74,7 @@ def run_facts(course: Course, theta: Array, prior: Prior, known_serial: int) -> 
         level = levels[:, column]
         change = zeros if before is None else level - before
         corrections = corrections.advance(change, uneven, seen.jump)
-        gain, corrections = weigh(seen, level, floor, corrections)
+        gain, corrections = weigh(seen, level, water, corrections)
         ln_all, before = ln_all + gain, level
         if seen.serial <= known_serial:
             ln_old = ln_all
@@ -82,8 +84,11 @@ def run_facts(course: Course, theta: Array, prior: Prior, known_serial: int) -> 
 class Population:
     """The members, their weights and their fit to the facts committed so far."""
 
-    def __init__(self, prior: Prior, course: Course, rng: np.random.Generator, members: int = MEMBERS) -> None:
+    def __init__(
+        self, prior: Prior, residue: Residue, course: Course, rng: np.random.Generator, members: int = MEMBERS
+    ) -> None:
         self.prior = prior
+        self.residue = residue
         self.rng = rng
         self.theta = prior.draw(members, rng)
         self._known = 0
@@ -96,7 +101,7 @@ class Population:
 
     def refit(self, course: Course) -> None:
         """Reweight by all committed facts; renew the population where the weights demand it."""
-        self.fit = run_facts(course, self.theta, self.prior, self._known)
+        self.fit = run_facts(course, self.theta, self.prior, self.residue, self._known)
         if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS:
             share = 0.0
             for stage in range(MOST_STAGES):
@@ -105,7 +110,7 @@ class Population:
                     break
             self._known = course.last_serial
             self.fit = replace(self.fit, ln_old=self.fit.ln_all)
-        self.floor = self.prior.floor_us_cm(self.theta)
+        self.water = Water.of(self.residue, self.theta, self.prior)
         self.uneven = np.exp(self.theta[:, UNEVEN])
 
     def _stage(self, course: Course, share: float, *, last: bool) -> float:
@@ -125,7 +130,8 @@ class Population:
         for size in MOVE_SIZES:
             step = size / np.sqrt(self.theta.shape[1]) * self.rng.standard_normal(self.theta.shape)
             proposal = self.theta + step @ scale.T
-            fit, ln_prior_new = run_facts(course, proposal, self.prior, self._known), self.prior.log_density(proposal)
+            fit = run_facts(course, proposal, self.prior, self.residue, self._known)
+            ln_prior_new = self.prior.log_density(proposal)
             gain = _tempered(fit, share) - _tempered(self.fit, share) + ln_prior_new - ln_prior
             taken = np.log(self.rng.random(gain.size)) < np.nan_to_num(gain, nan=-np.inf)
             self.theta = np.where(taken[:, None], proposal, self.theta)
@@ -138,13 +144,14 @@ class Population:
         )
         ln_weights = self.fit.ln_all - self.fit.ln_old
         if seen is not None:
-            gain, corrections = weigh(seen, ln_level, self.floor, corrections)
+            gain, corrections = weigh(seen, ln_level, self.water, corrections)
             ln_weights = ln_weights + gain
         return View(_normalised(ln_weights), ln_level, corrections)
 
 
 def _tempered(fit: Fit, share: float) -> Array:
-    out: Array = fit.ln_old + share * (fit.ln_all - fit.ln_old)
+    # Clamped: hopeless proposals must stay comparable, not become nan.
+    out: Array = np.maximum(fit.ln_old + share * (fit.ln_all - fit.ln_old), -1e6)
     return out
 
 

@@ -1,6 +1,6 @@
 """What is believed before the first reading: ranges of the bed, the residue and the floor.
 
-Parameters of one hypothesis (a row of ``theta``), all in natural logs:
+Parameters of one hypothesis (a row of ``theta``), in natural logs unless said:
 
 ====  ==========  =====================================================  ==================
 col   name        meaning                                                unit
@@ -11,7 +11,8 @@ col   name        meaning                                                unit
 3     START       level at the start, as linear conductivity             uS/cm
 4     FLOOR       floor above its lower bound                            uS/cm
 5     UNEVEN      unevenness of the washout per e-fold                   -
-6     CELLS       mixed cells in series (continuous flow only)           -
+6     CARBON      share of the floor that is carbon dioxide (logit)      -
+7     CELLS       mixed cells in series (continuous flow only)           -
 ====  ==========  =====================================================  ==================
 
 Ranges: entrained 0.3-0.6 R, slow 0.03-0.12 R and more in old resin, caustic up to 15 % (4.4 mol/L),
@@ -36,7 +37,8 @@ EXCHANGE: Final = 2
 START: Final = 3
 FLOOR: Final = 4
 UNEVEN: Final = 5
-CELLS: Final = 6
+CARBON: Final = 6
+CELLS: Final = 7
 
 # Limiting molar conductivities, S cm2/mol: CRC Handbook, ionic conductivities (Na 50.08, OH 198.0, H 349.65, Cl 76.31).
 _LAMBDA0 = {Residue.NAOH: 248.08, Residue.HCL: 425.96, Residue.SALT: 126.39}
@@ -89,8 +91,8 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
-    mean = [np.log(0.45), np.log(0.18), np.log(2e-3), start, np.log(narrow), np.log(0.05)]
-    spread = [0.40, 0.90, 1.1, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5]
+    mean = [np.log(0.45), np.log(0.12), np.log(2e-3), start, np.log(narrow), np.log(0.05), 0.0]
+    spread = [0.40, 0.90, 1.1, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5, 1.5]
     if setup.is_flow:
         mean.append(np.log(4.0))
         spread.append(0.6)
@@ -107,4 +109,6 @@ def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, f
     if water is None:
         return PURE_WATER_US_CM, 0.8, 3.0
     bound = max(PURE_WATER_US_CM, 0.97 * (water - step_us_cm / 2))
-    return bound, max(step_us_cm / 2, 0.06 * water, 0.04), max(step_us_cm, 0.5 * water, 0.4)
+    # Anywhere within the display's step, evenly: the log of an even share of a width has mean ln(width) - 1.
+    width = water + step_us_cm / 2 - bound
+    return bound, max(0.45 * width, 0.08 * water, 0.03), max(step_us_cm / 2, 0.4 * water, 0.3)
