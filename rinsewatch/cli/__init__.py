@@ -1,1 +1,1 @@
-"""The command line: one file per command; the only place that builds drivers, session and screen."""
+"""The command line: one file per command, and the only place where rooms are put together."""

@@ -9,9 +9,10 @@ from rinsewatch.quantities import Quantity
 
 @dataclass(frozen=True, slots=True)
 class Pour:
-    """A portion was poured; None: the usual volume."""
+    """A portion was poured; None: the usual volume. ``keyed``: by a single key, which may bounce."""
 
     volume_ml: float | None = None
+    keyed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

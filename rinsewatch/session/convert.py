@@ -47,6 +47,11 @@ def shown_from_quantity(quantity: Quantity) -> Shown | None:
     return _in_base(quantity.value, quantity.unit, quantity.decimals, None)
 
 
+def shown_from_row(row: Row) -> Shown:
+    """What the meter showed, from the row it made."""
+    return Shown(row.mark, row.reading, row.unit, row.decimals, row.temperature_c)
+
+
 def _in_base(value: float, unit: str, decimals: int | None, temperature_c: float | None) -> Shown:
     base, power = _BASE[unit]
     if not power:

@@ -72,7 +72,7 @@ class LinkWatch:
         start = {
             LinkState.LOST: "fault: meter lost", LinkState.WAITING: "fault: no meter yet",
             LinkState.SILENT: "fault: meter silent",
-        }.get(self.state or LinkState.LOST, "fault: no line fits")  # fmt: skip
+        }.get(self.state or LinkState.LOST, "fault: meter silent: no line fits")  # fmt: skip
         return f"{start}: {self.detail}" if self.detail else start
 
     def _back_event(self, told: LinkState | None, time_s: float) -> str:

@@ -35,9 +35,9 @@ class Portions:
         """Portions that count."""
         return len(self.poured)
 
-    def doubt(self, volume_ml: float, time_s: float) -> str:
+    def doubt(self, volume_ml: float, time_s: float, *, keyed: bool) -> str:
         """Why this portion should be confirmed first, "" when it need not be."""
-        if self.last_s is not None and time_s - self.last_s < DOUBLE_PRESS_S:
+        if keyed and self.last_s is not None and time_s - self.last_s < DOUBLE_PRESS_S:
             return f"second portion within {DOUBLE_PRESS_S:g} s: was it poured?"
         ratio = volume_ml / self.usual_ml
         if ratio > UNUSUAL_RATIO or ratio < 1 / UNUSUAL_RATIO:
@@ -86,7 +86,7 @@ class Flow:
         running_s = 0.0 if self.running_since_s is None else max(0.0, time_s - self.running_since_s)
         return round(self.base_ml + self.flow_ml_min * running_s / 60.0, DECIMALS)
 
-    def doubt(self, volume_ml: float, time_s: float) -> str:
+    def doubt(self, volume_ml: float, time_s: float, *, keyed: bool) -> str:
         """Never: there are no portions to doubt."""
         return ""
 
@@ -112,7 +112,7 @@ Pouring = Portions | Flow
 
 
 def begin_pouring(portion_ml: float | None, flow_ml_min: float | None) -> Pouring:
-    """The account of a rinse that begins: ``flow_ml_min`` if there is one, else portions of ``portion_ml``."""
+    """The account of a rinse that begins: a flow if there is one, else portions of ``portion_ml``."""
     if flow_ml_min is not None:
         return Flow(flow_ml_min)
     if portion_ml is None:

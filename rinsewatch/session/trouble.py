@@ -52,11 +52,12 @@ class FrameTrouble:
         self.causes[cause] = self.causes.get(cause, 0) + 1
         if self.level is _Level.CLEAN:
             self.level, self.since_s = _Level.SOME, time_s
-            self.last_good_s = max(self.last_good_s, time_s - ONLY_BAD_S / 2)
             return [f"fault: {cause_words(cause)}"]
-        if self.level is _Level.SOME and time_s - self.last_good_s >= ONLY_BAD_S:
+        gone_s = time_s - max(self.last_good_s, self.since_s)
+        if self.level is _Level.SOME and gone_s >= ONLY_BAD_S:
             self.level = _Level.ONLY
-            return [f"fault: no reading for {time_s - self.last_good_s:.0f} s: {cause_words(cause)}"]
+            # "silent" is what the core understands: nothing it may believe comes any more
+            return [f"fault: meter silent: no reading for {gone_s:.0f} s, {cause_words(cause)}"]
         return []
 
     def good(self, time_s: float) -> list[str]:
@@ -74,7 +75,8 @@ class FrameTrouble:
 
     def _over(self) -> list[str]:
         causes = ", ".join(f"{cause} {count}" for cause, count in sorted(self.causes.items()))
-        event = f"note: {self.spell} frames were no readings in {self.last_bad_s - self.since_s:.0f} s ({causes})"
+        lasted_s = self.last_bad_s - self.since_s
+        event = f"note: {self.spell} frames were no readings in {lasted_s:.0f} s ({causes})"
         self.level, self.spell, self.causes = _Level.CLEAN, 0, {}
         return [event]
 

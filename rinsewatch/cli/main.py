@@ -1,0 +1,132 @@
+"""``rinsewatch``: finds the command, and turns every failure into one line and a promised exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from types import TracebackType
+
+import click
+
+from rinsewatch import __version__
+from rinsewatch.errors import RinsewatchError
+
+# Name, module and what the list of commands says: ``--help`` imports none of them.
+COMMANDS = {
+    "watch": ("rinsewatch.cli.watch", "The live rinse: meter, forecast, dashboard, endpoint, recording."),
+    "demo": ("rinsewatch.cli.demo", "A whole rinse on a simulated meter, sped up; no hardware needed."),
+    "replay": ("rinsewatch.cli.replay", "Run recordings through the same code as watch."),
+    "meters": ("rinsewatch.cli.meters", "List serial ports; listen to one; check a meter."),
+    "logbook": ("rinsewatch.cli.logbook", "List, show, export and verify recorded rinses."),
+}
+INTERRUPTED = 130
+
+
+class LazyGroup(click.Group):
+    """Imports a command's module only when that command is run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """In the order people need them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return the command; None if there is none of this name."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(COMMANDS[cmd_name][0]).command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands, from the table above."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, words) for name, (_, words) in COMMANDS.items()])
+
+
+@click.command(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Exit codes: 0 done, 1 internal error, 2 bad usage or input, 3 no meter, 4 the logbook cannot be "
+    "written, 5 ended without reaching the endpoint (with --until-endpoint), 130 interrupted.",
+)
+@click.version_option(__version__, message="rinsewatch %(version)s")
+def cli() -> None:
+    """Watches the rinse of regenerated deionizing resin: reads a conductivity or TDS meter in the
+    filtrate, forecasts how much rinse water is still needed, and says when to stop.
+
+    \b
+    First time:   rinsewatch demo
+    A real rinse: rinsewatch watch
+    """
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line; returns the exit code. One line on stderr says what went wrong."""
+    _forgiving_streams()
+    try:
+        code = cli.main(args=list(arguments), prog_name="rinsewatch", standalone_mode=False)
+    except (click.Abort, KeyboardInterrupt):
+        return _complain("interrupted", INTERRUPTED)
+    except click.UsageError as error:
+        return _complain(_usage_words(error), 2)
+    except click.ClickException as error:
+        return _complain(error.format_message(), error.exit_code)
+    except RinsewatchError as error:
+        return _complain(str(error), error.exit_code)
+    except BrokenPipeError:
+        return _reader_gone()
+    return code if isinstance(code, int) else 0
+
+
+def main() -> None:
+    """The entry point."""
+    sys.excepthook = report_internal_error
+    code = run(sys.argv[1:])
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        code = _reader_gone()
+    sys.exit(code)
+
+
+def report_internal_error(
+    kind: type[BaseException], error: BaseException, trace: TracebackType | None
+) -> None:
+    """One line for the user, the traceback into a file for whoever mends it. Python then exits with 1."""
+    from rinsewatch.cli.errorlog import write_error_log
+
+    path = write_error_log(kind, error, trace, os.environ)
+    where = f"details are in {path}" if path else "its details could not be written anywhere"
+    words = " ".join(str(error).split())[:200]
+    _complain(f"internal error: {kind.__name__}: {words}; the fault is rinsewatch's, {where}", 1)
+
+
+def _usage_words(error: click.UsageError) -> str:
+    words = " ".join(error.format_message().split())
+    command = error.ctx.command_path if error.ctx is not None else "rinsewatch"
+    return f"{words} See '{command} --help'."
+
+
+def _complain(words: str, code: int) -> int:
+    try:
+        print(f"rinsewatch: {words}", file=sys.stderr, flush=True)
+    except OSError:
+        return code  # nobody listens any more; the exit code still tells
+    return code
+
+
+def _forgiving_streams() -> None:
+    """A mu or an odd batch name must not end the program on an ASCII terminal."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+
+
+def _reader_gone() -> int:
+    """Whoever read our output has left, like ``| head``: nothing is wrong; keep the last flush quiet."""
+    with open(os.devnull, "w") as nothing:
+        os.dup2(nothing.fileno(), sys.stdout.fileno())
+    return 0

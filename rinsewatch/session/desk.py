@@ -1,0 +1,188 @@
+"""The person's side of a rinse: commands become events; doubts become questions; nothing is guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.session.commands import (
+    Answer,
+    Command,
+    ConfirmProbe,
+    Note,
+    Pause,
+    Pour,
+    Resume,
+    SetPortion,
+    TakeFeed,
+    TakeRinseWater,
+    TogglePause,
+    Typed,
+    Undo,
+)
+from rinsewatch.session.convert import Shown, shown_from_quantity, shown_from_row
+from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
+
+_LONGEST_NOTE = 500  # characters
+_NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed")
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What a command makes: events for the record, or a reading typed by hand with its text."""
+
+    events: tuple[str, ...] = ()
+    shown: Shown | None = None
+    raw: bytes = b""
+
+
+class Desk:
+    """``message`` and ``question`` are for the person; ``last`` is the newest reading."""
+
+    def __init__(self, pouring: Pouring) -> None:
+        self._pouring = pouring
+        self._asked: Pour | SetPortion | None = None
+        self.paused = False
+        self.last: Shown | None = None
+        self.last_text = ""
+        self.message = ""
+        self.question = ""
+
+    @property
+    def usual_ml(self) -> float | None:
+        """The volume of a portion now; None in continuous flow."""
+        return self._pouring.usual_ml if isinstance(self._pouring, Portions) else None
+
+    def restore(self, row: Row) -> None:
+        """A stored row of the rinse that is continued."""
+        if row.has_reading:
+            self.last = shown_from_row(row)
+        elif row.event in ("pause", "resume"):
+            self.paused = row.event == "pause"
+
+    def tell(self, event: str) -> None:
+        """Show an event of the record, where the command has not said more already."""
+        if event not in ("portion", "undo"):
+            self.message = {"pause": "paused", "resume": "going on"}.get(event, event.removeprefix("note: "))
+
+    def handle(self, command: Command, time_s: float) -> Result:
+        """The command's events; what makes no sense only leaves a message."""
+        if isinstance(command, Answer):
+            return self._answer(command, time_s)
+        if self._asked is not None:
+            self._forget(f"not counted: {self.question}")
+        try:
+            return self._do(command, time_s)
+        except CannotPour as error:
+            self.message = str(error)
+            return Result()
+
+    def _do(self, command: Command, time_s: float) -> Result:
+        if isinstance(command, Pour):
+            return self._pour(command, time_s)
+        if isinstance(command, SetPortion):
+            return self._set_portion(command)
+        if isinstance(command, Typed):
+            return self._typed(command)
+        if isinstance(command, Note):
+            return self._note(command)
+        return self._simple(command, time_s)
+
+    def _simple(self, command: Command, time_s: float) -> Result:
+        simple: dict[type, Callable[[], Result]] = {
+            Undo: self._undo,
+            TakeFeed: lambda: self._take("feed"),
+            TakeRinseWater: lambda: self._take("rinse-water"),
+            Pause: lambda: self._pause(time_s, pause=True),
+            Resume: lambda: self._pause(time_s, pause=False),
+            TogglePause: lambda: self._pause(time_s, pause=not self.paused),
+            ConfirmProbe: lambda: Result(("note: probe confirmed",)),
+        }
+        return simple[type(command)]()
+
+    def _pour(self, command: Pour, time_s: float, *, sure: bool = False) -> Result:
+        volume_ml = command.volume_ml if command.volume_ml is not None else self.usual_ml or 0.0
+        if self.paused:
+            raise CannotPour("paused: resume before pouring")
+        doubt = self._pouring.doubt(volume_ml, time_s, keyed=command.keyed)
+        if doubt and volume_ml > 0 and not sure:
+            return self._ask(Pour(volume_ml), doubt)
+        total_ml = self._pouring.pour(volume_ml, time_s)
+        self.message = f"portion {self._pouring.count}: {volume_ml:g} mL, {total_ml:g} mL in all"
+        return Result(("portion",))
+
+    def _set_portion(self, command: SetPortion, *, sure: bool = False) -> Result:
+        pouring = self._pouring
+        if not isinstance(pouring, Portions):
+            raise CannotPour("the water runs continuously: no portion to change")
+        if not 0 < command.volume_ml < 1e7:
+            raise CannotPour(f"{command.volume_ml:g} mL is no portion")
+        ratio = command.volume_ml / pouring.usual_ml
+        if not sure and not 1 / UNUSUAL_RATIO <= ratio <= UNUSUAL_RATIO:
+            doubt = f"portions of {command.volume_ml:g} mL instead of {pouring.usual_ml:g} mL: is that right?"
+            return self._ask(command, doubt)
+        pouring.usual_ml = command.volume_ml
+        return Result((portion_note(command.volume_ml),))
+
+    def _undo(self) -> Result:
+        total_ml = self._pouring.undo()
+        self.message = f"portion undone: {total_ml:g} mL in all"
+        return Result(("undo",))
+
+    def _take(self, what: str) -> Result:
+        if self.last is None or self.last.mark is not Mark.VALUE:
+            self.message = f"no reading to take as {what}"
+            return Result()
+        return Result((f"note: {what} = {self.last}",))
+
+    def _note(self, command: Note) -> Result:
+        text = " ".join(command.text.split())[:_LONGEST_NOTE]
+        if not text:
+            self.message = "a note needs text"
+            return Result()
+        if text.lower().startswith(_NOTES_THAT_ACT):
+            text = f'"{text}"'  # words of a person's own: in quotes the core does not act on them
+        return Result((f"note: {text}",))
+
+    def _pause(self, time_s: float, *, pause: bool) -> Result:
+        if pause == self.paused:
+            self.message = "paused already" if pause else "not paused"
+            return Result()
+        self.paused = pause
+        if pause:
+            self._pouring.pause(time_s)
+        else:
+            self._pouring.resume(time_s)
+        return Result(("pause" if pause else "resume",))
+
+    def _typed(self, command: Typed) -> Result:
+        if command.over:
+            return Result(shown=Shown(Mark.OVER), raw=command.raw)
+        shown = None if command.quantity is None else shown_from_quantity(command.quantity)
+        if shown is None:
+            self.message = "that is no reading; type it with its unit, like 12.5 ppm"
+            return Result()
+        return Result(shown=shown, raw=command.raw)
+
+    # ---- questions ------------------------------------------------------------------------------
+
+    def _ask(self, command: Pour | SetPortion, doubt: str) -> Result:
+        self._asked, self.question = command, doubt
+        self.message = f"{doubt} y/n"
+        return Result()
+
+    def _answer(self, answer: Answer, time_s: float) -> Result:
+        command, question = self._asked, self.question
+        if command is None:
+            self.message = "no question is open"
+            return Result()
+        self._forget("" if answer.yes else f"not counted: {question}")
+        if not answer.yes:
+            return Result()
+        if isinstance(command, Pour):
+            return self._pour(command, time_s, sure=True)
+        return self._set_portion(command, sure=True)
+
+    def _forget(self, message: str) -> None:
+        self._asked, self.question, self.message = None, "", message
