@@ -132,7 +132,7 @@ def _facts(snapshot: Snapshot, width: int, ascii_only: bool, roomy: bool) -> lis
 
 def _fact(label: str, words: str, width: int, ascii_only: bool) -> Line:
     room = width - _LABEL_CELLS
-    role = "alert" if "NOT TRUSTED" in words or "OLD:" in words or ": lost" in words else ""
+    role = "alert" if "NOT TRUSTED" in words or "OLD:" in words or words.startswith("!!") else ""
     said = fitted(one_line(words, ascii_only), room, ascii_only)
     return [(f" {label:<{_LABEL_CELLS - 1}}", "label"), (said, role)]
 

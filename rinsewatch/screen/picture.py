@@ -15,11 +15,12 @@ from rinsewatch.screen.snapshot import BandPoint, ChartPoint, Snapshot
 _PORTION_ML, _TARGET_US_CM, _TOP_US_CM = 250.0, 18.0, 4000.0
 _FLOORS_US_CM = {Verdict.STALLED: 31.0}
 _PORTIONS = {Verdict.RINSE: 9, Verdict.STOP: 14, Verdict.CHECK: 9, Verdict.STALLED: 14}
-_REASONS = {
-    Verdict.RINSE: "The filtrate falls to six tenths with each portion and is still well above the target.",
-    Verdict.STOP: "The filtrate has been at or below the target for the whole of the last portion.",
-    Verdict.CHECK: "The meter shows 0 right after a reading of three digits, as a probe in air does.",
-    Verdict.STALLED: "The filtrate levels off above the target; this rinse water cannot take it lower.",
+_REASONS = {  # as the core words them
+    Verdict.RINSE: "rinse on",
+    Verdict.STOP: "the endpoint is reached",
+    Verdict.CHECK: "the meter shows 0 where the rinse cannot be yet: probe in air? "
+    "Put it back into the filtrate",
+    Verdict.STALLED: "the target lies below what this rinse water and resin reach: more water will not help",
 }
 
 

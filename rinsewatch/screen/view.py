@@ -35,17 +35,15 @@ _QUALITY_WORDS = {
     Quality.BAD: "NOT TRUSTED",
     Quality.MISSING: "no reading",
 }
+# The core's causes of disbelief; one it may add later is shown as it is.
 _CAUSE_WORDS = {
     "dry": "reads zero like a probe in air",
-    "frozen": "the value is frozen",
-    "stuck": "the value is frozen",
-    "silent": "the meter has gone silent",
-    "stale": "the reading is old",
-    "bubble": "a bubble, perhaps",
-    "spike": "a single odd reading",
-    "vessel": "looks like another vessel",
-    "late": "readings came late, all at once",
+    "low": "fell further than a rinse can: bubble or other vessel",
+    "high": "far above the forecast: splash, or in the liquor",
+    "frozen": "the display does not change",
+    "link": "no readings come from the meter",
 }
+_METER_CAUSES = ("link", "frozen")
 
 
 def number_words(value: float) -> str:
@@ -181,7 +179,10 @@ def target_words(snapshot: Snapshot) -> str:
 
 def verdict_title(snapshot: Snapshot) -> str:
     """The verdict in capitals; WAITING before the first answer."""
-    title = _TITLES[snapshot.state.verdict] if snapshot.state else "WAITING"
+    state = snapshot.state
+    title = _TITLES[state.verdict] if state else "WAITING"
+    if state and state.verdict is Verdict.CHECK and state.cause in _METER_CAUSES:
+        title = "CHECK THE METER"
     if snapshot.finished:
         return f"FINISHED, {title}"
     return f"PAUSED, {title}" if snapshot.paused else title
@@ -194,16 +195,23 @@ def verdict_action(snapshot: Snapshot) -> str:
         return "dip the probe into the filtrate"
     if state.verdict is Verdict.STOP:
         return "the rinse is done: shut the water off" if flow else "the rinse is done: pour no more"
+    if state.verdict is Verdict.CHECK and state.cause in _METER_CAUSES:
+        return "look at the meter and its cable; no stop is called until readings come again"
     if state.verdict is Verdict.CHECK:
         return "probe into the filtrate, then press c; no stop is called on these readings"
     if state.verdict is Verdict.STALLED:
-        return "more of this water will not help"
+        return "more water will not help"
     return remaining_words(snapshot)
 
 
 def reason_words(snapshot: Snapshot) -> str:
-    """The core's one sentence; something useful before there is one."""
-    return snapshot.state.reason if snapshot.state else "Waiting for the first reading of the filtrate."
+    """The core's one sentence as a sentence; where it only repeats the verdict, the chances instead."""
+    state = snapshot.state
+    if state is None:
+        return "Waiting for the first reading of the filtrate."
+    if state.reason.lower() in ("", "rinse on"):
+        return f"Chances: {chance_words(state)}."
+    return state.reason[0].upper() + state.reason[1:] + ("" if state.reason[-1] in ".?!" else ".")
 
 
 def remaining_words(snapshot: Snapshot) -> str:
@@ -303,10 +311,12 @@ def probe_words(snapshot: Snapshot) -> str:
 
 
 def meter_words(snapshot: Snapshot) -> str:
-    """Which meter, on which port, and how the link is."""
+    """Which meter, on which port, and how the link is; a link that is down gets a mark."""
     parts = [snapshot.meter_name or "meter", f"on {snapshot.port}" if snapshot.port else ""]
     name = " ".join(part for part in parts if part)
-    return f"{name}: {snapshot.link_words}" if snapshot.link_words else name
+    if not snapshot.link_words or snapshot.link_words.startswith("open"):
+        return f"{name}: {snapshot.link_words}" if snapshot.link_words else name
+    return f"!! {name}: {snapshot.link_words}"
 
 
 def is_saved(snapshot: Snapshot) -> bool:

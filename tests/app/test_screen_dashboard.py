@@ -55,7 +55,7 @@ KEY_WORDS = {
         "NOT TRUSTED",
         "stop is called on these readings",
     ],
-    Verdict.STALLED: ["STALLED", "=" * 80, "more of this water will not", "may never get there"],
+    Verdict.STALLED: ["STALLED", "=" * 80, "more water will not help", "may never get there"],
 }
 
 
@@ -175,7 +175,9 @@ def test_waiting_and_paused_and_lost() -> None:
     )
     assert "WAITING" in words(waiting) and "not yet known" in words(waiting)
     assert "PAUSED, RINSE ON" in words(replace(invented_snapshot(), paused=True))
-    assert "lost 4 s ago" in words(replace(invented_snapshot(), link_words="lost 4 s ago"))
+    assert "!! plain text meter on /dev/ttyUSB0: lost 4 s ago" in words(
+        replace(invented_snapshot(), link_words="lost 4 s ago")
+    )
 
 
 def test_unicode_mode_writes_a_real_mu_and_braille() -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.state import Quality, Remaining, Verdict
 from rinsewatch.screen import view
@@ -104,6 +105,35 @@ def test_actions_for_portions_and_flow() -> None:
     assert view.verdict_action(stop).endswith("pour no more")
     assert view.verdict_action(with_state(stop, is_flow=True)).endswith("shut the water off")
     assert "press c" in view.verdict_action(invented_snapshot(Verdict.CHECK))
+
+
+@pytest.mark.parametrize(
+    ("cause", "title"),
+    [
+        ("dry", "CHECK THE PROBE"),
+        ("low", "CHECK THE PROBE"),
+        ("link", "CHECK THE METER"),
+        ("frozen", "CHECK THE METER"),
+    ],
+)
+def test_check_sends_the_eye_to_the_right_place(cause: str, title: str) -> None:
+    check = with_state(invented_snapshot(Verdict.CHECK), cause=cause)
+    assert view.verdict_title(check) == title
+    assert ("cable" in view.verdict_action(check)) == (title == "CHECK THE METER")
+    assert "no stop is called" in view.verdict_action(check)
+
+
+def test_every_cause_of_the_core_has_words() -> None:
+    for cause in Cause:
+        if cause is not Cause.NONE:
+            said = view.probe_words(with_state(invented_snapshot(Verdict.CHECK), cause=cause.value))
+            assert len(said.split("(")[1].split(")")[0].split()) > 3, said
+
+
+def test_the_reason_is_a_sentence_and_never_just_the_verdict_again() -> None:
+    assert view.reason_words(invented_snapshot(Verdict.STOP)) == "The endpoint is reached."
+    assert view.reason_words(invented_snapshot()) == "Chances: reached now under 1 %, out of reach 2 %."
+    assert view.reason_words(with_state(invented_snapshot(), reason="meter frozen?")) == "Meter frozen?"
 
 
 def test_titles_with_pause_and_finish() -> None:
