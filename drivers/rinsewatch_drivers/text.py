@@ -53,6 +53,11 @@ def parse_frame(profile: Profile, frame: Frame) -> Parsed:
     return _FRAME_FAULTS.get(frame.kind) or parse_line(profile, frame.data)
 
 
+def unread(frame: Frame) -> Parsed:
+    """The fault of a frame that no profile reads."""
+    return _FRAME_FAULTS.get(frame.kind, _SYNTAX)
+
+
 def parse_line(profile: Profile, line: bytes) -> Parsed:
     """The meaning of a line (without its terminator) in a text profile's language.
 
