@@ -109,11 +109,11 @@ class LinearScale:
 
     "Linear" uS/cm are c times the limiting conductivity at 25 C: for NaOH 248, HCl 426, salt (NaCl) 126 uS/cm
     per mmol/L. Mixing is then plain arithmetic. Both directions are strictly rising, exact inverses of each
-    other, and 0 maps to 0; water's own ions are not part of it (add the floor outside). Negative values
-    pass unchanged. Only the dilute branch is known: above 95 % of the maximum conductivity (NaOH about 390,
-    HCl 800, NaCl 235 mS/cm) the curve goes on straight with its last slope: a reading up there only says
-    "very strong". Over 0-100 mS/cm it is as good as the tables (1-2 %); at 1 uS/cm both scales agree
-    within 0.2 %.
+    other, and 0 maps to 0; water's own ions are not part of it (add the floor outside). Negative values down
+    to -1e4 pass unchanged. Only the dilute branch is known: above 95 % of the maximum conductivity (NaOH
+    about 390, HCl 800, NaCl 235 mS/cm) the curve goes on straight with its last slope: a reading up there
+    only says "very strong". Over 0-100 mS/cm it is as good as the tables (1-2 %); at 1 uS/cm both scales
+    agree within 0.2 %.
     """
 
     __slots__ = ("_linear", "_reading", "limit_s_cm2_mol", "top_us_cm")
@@ -168,10 +168,10 @@ def _scale_table(solute: Solute) -> tuple[Array, Array]:
     reading = curve.us_cm(mol_l, 25.0)
     keep = reading <= _TOP_SHARE * reading[-1]
     linear, reading = 1000.0 * curve.limit * mol_l[keep], reading[keep]
-    slope = (reading[-1] - reading[-20]) / (linear[-1] - linear[-20])
+    slope = (reading[-1] - reading[-2]) / (linear[-1] - linear[-2])
     far_us_cm = 1e9
     end = reading[-1] + slope * (far_us_cm - linear[-1])
-    below = [-far_us_cm, 0.0]
+    below = [-1e4, 0.0]  # not further: rounding in the interpolation grows with the span
     return np.concatenate([below, linear, [far_us_cm]]), np.concatenate([below, reading, [end]])
 
 

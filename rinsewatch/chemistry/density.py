@@ -1,8 +1,8 @@
 """Density of solutions against mass % and temperature.
 
 Handbook table at 20 C, times the expansion after Laliberte and Cooper (2004). Good to 0.1 % at 20 C and 0.3 %
-over 10-35 C; above 30 % NaOH the expansion is understated (0.5 % at 35 C). KOH is limited: that
-correlation alone, with no second source behind it.
+over 10-35 C up to 30 %; in stronger NaOH the correlation expands too little (about 1 % off at 50 % and 35 C).
+KOH is limited: that correlation alone, with no second source behind it.
 """
 
 from __future__ import annotations
@@ -80,5 +80,5 @@ def _laliberte_g_ml(solute: Solute, mass_pct: float, temperature_c: float) -> fl
     share = mass_pct / 100.0
     water = 1.0 - share
     growth = exp(1e-6 * (temperature_c + c4) ** 2)
-    apparent_g_ml = (c0 * water + c1) * growth / (water + c2 + c3 * temperature_c) / 1000.0
+    apparent_g_ml = (c0 * share + c1) * growth / (share + c2 + c3 * temperature_c) / 1000.0
     return 1.0 / (water / water_density_g_ml(temperature_c) + share / apparent_g_ml)

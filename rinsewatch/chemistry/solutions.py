@@ -111,7 +111,8 @@ def mass_pct_from_g_l(solute: str, g_l: float, temperature_c: float = 20.0) -> f
     """Mass % of a solution with ``g_l`` g/L; errors: QuantityError beyond the density table."""
     key = known_solute(solute)
     low, high = 0.0, strongest_pct(key)
-    if not 0.0 <= g_l <= g_l_from_mass_pct(key, high, temperature_c):
+    most = g_l_from_mass_pct(key, high, temperature_c) * (1.0 + 1e-9)  # a round trip may end higher
+    if not 0.0 <= g_l <= most:
         raise QuantityError(f"{solute}: {g_l:g} g/L is outside the density table (0-{high:g} % by mass)")
     for _ in range(60):
         middle = (low + high) / 2.0

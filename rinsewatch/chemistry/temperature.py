@@ -31,7 +31,7 @@ def linear_factor(temperature_c: float, slope_pct_per_c: float) -> float:
     """
     factor = 1.0 + slope_pct_per_c / 100.0 * (temperature_c - REFERENCE_C)
     if not factor > 0.0:
-        raise QuantityError(f"temperature: a slope of {slope_pct_per_c:g} %/C leaves nothing at {temperature_c:g} C")
+        raise QuantityError(f"temperature: no {slope_pct_per_c:g} %/C slope reaches {temperature_c:g} C")
     return factor
 
 
