@@ -12,7 +12,7 @@ from rinsewatch.cli.bench_score import Score
 
 Figures = dict[str, float | int | None]
 Scores = Sequence[Score]
-CLASSES = ("mode", "residue", "meter", "faults", "resin", "endpoint")
+CLASSES = ("mode", "residue", "meter", "faults", "resin", "endpoint", "water")
 _BINS = (0.0, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 1.0)
 
 

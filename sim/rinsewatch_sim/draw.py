@@ -88,7 +88,7 @@ def _draft(rng: np.random.Generator, kind: _Kind) -> Scenario:
         flow_ml_min=float(f"{_flow(rng, resin):.3g}") if kind.flow else None,
         flow_bias=float(np.clip(0.03 * rng.standard_normal(), -0.08, 0.08)),
         rinse_us_cm=rinse,
-        co2_us_cm=min(rinse, 1.0) * float(rng.uniform(0.0, 0.95)),
+        co2_us_cm=_carbonic(rng, rinse),
         leak_us_cm=float(rng.uniform(0.0, 0.2)) * rinse,
         feed_us_cm=_between(rng, 4.0, 60.0),
         temperature_c=float(rng.uniform(12.0, 32.0)),
@@ -96,6 +96,12 @@ def _draft(rng: np.random.Generator, kind: _Kind) -> Scenario:
         hand_typed=kind.hand,
         aged=aged,
     )
+
+
+def _carbonic(rng: np.random.Generator, rinse_us_cm: float) -> float:
+    """Share of the rinse water's conductivity that is carbonic acid: none when fresh out of its cartridge."""
+    from_air = min(rinse_us_cm, 1.0) * float(rng.uniform(0.1, 0.95))
+    return from_air if rng.random() < 0.5 else 0.0
 
 
 def _operator(rng: np.random.Generator, portion_ml: float, interval_s: float) -> Operator:

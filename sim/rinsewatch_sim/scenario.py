@@ -127,6 +127,7 @@ class Scenario:
             "faults": "faults" if self.faults else "clean",
             "resin": "aged" if self.aged else "young",
             "endpoint": self.endpoint,
+            "water": "air" if self.co2_us_cm > 0 else "fresh",
             "floor": "above target" if self.floor_scale_us_cm() > self.target_us_cm else "below target",
         }
 
