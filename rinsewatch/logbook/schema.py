@@ -21,7 +21,8 @@ from rinsewatch.logbook.entry import ENTRY_COLUMNS
 from rinsewatch.logbook.trouble import FAILURES, explain
 
 APPLICATION_ID = 0x524E5357  # "RNSW"; chosen by this project, not registered anywhere
-BUSY_S = 1.0
+# A writer gives up soon (the session keeps the row and tries again), a viewer can wait for a gap.
+BUSY_S, VIEWER_BUSY_S = 1.0, 5.0
 Step = Callable[[sqlite3.Connection], None]
 
 _MAGIC = b"SQLite format 3\0"
@@ -48,6 +49,7 @@ _FIRST = (
         closing_hash BLOB NOT NULL)""",
     "CREATE TABLE answer (question TEXT PRIMARY KEY, value TEXT NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID",
 )
+TABLES = ("table rinse", "table entry", "table closing", "table head", "table answer")
 _APPEND_ONLY = ("rinse", "entry", "closing")
 
 
@@ -62,6 +64,8 @@ def _first(connection: sqlite3.Connection) -> None:
             )
     connection.execute("INSERT INTO head VALUES (0, 0, ?, ?)", (START, START))
 
+
+_DEFINITIONS = "SELECT type || ' ' || name, tbl_name || ' ' || coalesce(sql, '') FROM sqlite_master"
 
 # One step per schema version; the file's user_version is how many of them it has had.
 STEPS: tuple[Step, ...] = (_first,)
@@ -105,11 +109,24 @@ def _known(path: Path, application: int, version: int, newest: int) -> int:
     return version
 
 
-def connect(path: Path, *, write: bool) -> sqlite3.Connection:
+def bent_definitions(connection: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> list[str]:
+    """Names of tables, indexes and triggers that are not as the steps make them.
+
+    A flipped bit in a definition changes what every column means, and no integrity check looks at it.
+    """
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        for step in steps:
+            step(fresh)
+        wanted = dict(fresh.execute(_DEFINITIONS))
+    found = dict(connection.execute(_DEFINITIONS))
+    return [name for name in (*wanted, *found) if wanted.get(name) != found.get(name)]
+
+
+def connect(path: Path, *, write: bool, busy_s: float = BUSY_S) -> sqlite3.Connection:
     """A connection in autocommit mode: transactions are always explicit. Raises sqlite3.Error."""
     mode = "rw" if write else "ro"
     uri = f"file:{quote(str(path.absolute()))}?mode={mode}"
-    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         if write:
@@ -175,17 +192,23 @@ def copy_whole(path: Path, target: Path) -> None:
     os.close(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
     try:
         with contextlib.ExitStack() as opened:
-            source = opened.enter_context(contextlib.closing(connect(path, write=is_writable(path))))
-            source.backup(opened.enter_context(contextlib.closing(connect(beside, write=True))))
+            source = opened.enter_context(contextlib.closing(viewing(path)))
+            copy = opened.enter_context(contextlib.closing(connect(beside, write=True)))
+            source.backup(copy, sleep=0.02)
         beside.rename(target)
     finally:
         beside.unlink(missing_ok=True)
     _sync_folder(target.parent)
 
 
-def is_writable(path: Path) -> bool:
-    """Whether SQLite may write the file and its journal beside it."""
-    return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+def viewing(path: Path) -> sqlite3.Connection:
+    """A connection that only reads; the file is opened writable where possible (file and folder are
+    ours), so that a commit cut off in the middle can be played back. Raises sqlite3.Error.
+    """
+    writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+    connection = connect(path, write=writable, busy_s=VIEWER_BUSY_S)
+    connection.execute("PRAGMA query_only = ON")
+    return connection
 
 
 def _upgrade_in_place(path: Path, version: int, steps: Sequence[Step]) -> None:

@@ -63,8 +63,9 @@ class Logbook:
     The first write takes the writer lock, which is held until ``close``; viewing needs none.
     """
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, bent: Sequence[str]) -> None:
         self.path = path
+        self._bent = bent
         self._connection = connection
         self._lock = WriterLock(path)
 
@@ -88,7 +89,7 @@ class Logbook:
                 version = schema.file_version(path, steps)
                 if version < len(steps):
                     schema.upgrade(path, version, steps)
-        return cls(path, _viewer(path))
+        return cls(path, *_viewer(path, steps))
 
     def reserve(self) -> None:
         """Take the writer lock now; raises LogbookError naming the process that has it."""
@@ -179,6 +180,8 @@ class Logbook:
 
     def verify_all(self) -> list[Verification]:
         """Check the file as a whole (first) and each rinse."""
+        if self._bent:
+            return [Verification(None, 0, None, f"the definition of {self._bent[0]} is not as it was made")]
         whole = verify_file(self._connection)
         try:
             numbers = [number for (number,) in self._connection.execute("SELECT id FROM rinse ORDER BY id")]
@@ -190,7 +193,7 @@ class Logbook:
         """What was answered last, per question (setting name)."""
         with self._explained():
             found = self._connection.execute("SELECT question, value FROM answer").fetchall()
-        return {question: _loads(self.path, value) for question, value in sorted(found)}
+        return {question: _loads(self.path, value) for question, value in found}
 
     def save_answers(self, answers: Mapping[str, object]) -> None:
         """Remember answers as the next rinse's defaults; None forgets one. Raises LogbookError."""
@@ -248,16 +251,19 @@ def _make(path: Path, steps: Sequence[schema.Step], *, create: bool) -> None:
             schema.create(path, steps)
 
 
-def _viewer(path: Path) -> sqlite3.Connection:
-    """A connection for reading; writable where possible, so that a cut-off commit can be played back."""
+def _viewer(path: Path, steps: Sequence[schema.Step]) -> tuple[sqlite3.Connection, list[str]]:
+    """A connection for reading, and which definitions are bent; a bent table is refused at once."""
     try:
-        connection = schema.connect(path, write=schema.is_writable(path))
-        connection.execute("PRAGMA query_only = ON")
-        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        connection = schema.viewing(path)
+        connection.text_factory = read_text
+        bent = schema.bent_definitions(connection, steps)
     except FAILURES as error:
         raise explain(path, error) from error
-    connection.text_factory = read_text
-    return connection
+    ours = [name for name in bent if name in schema.TABLES]
+    if ours:
+        connection.close()
+        raise LogbookError(f"{path}: is damaged (the definition of {ours[0]}); go back to a backup of it")
+    return connection, bent
 
 
 def _json(value: object) -> str:
@@ -267,7 +273,7 @@ def _json(value: object) -> str:
 def _loads(path: Path, raw: str) -> Any:
     try:
         return json.loads(raw)
-    except ValueError as error:
+    except (ValueError, TypeError) as error:
         raise LogbookError(f"{path}: is damaged; 'rinsewatch logbook verify' names what") from error
 
 

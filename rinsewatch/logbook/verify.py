@@ -100,8 +100,9 @@ def _check_file(connection: sqlite3.Connection) -> tuple[int, str]:
         before = link(before, values)
         if values[0] != count or before != stored:
             return count - 1, f"rinse {count} is missing or its record is not as it was stored"
-    heads = connection.execute("SELECT rinse_id, seq, hash FROM head ORDER BY rinse_id").fetchall()
-    if [head[0] for head in heads] != list(range(count + 1)) or heads[0][1:] != (count, before):
+    query = "SELECT rinse_id, seq, hash, closing_hash FROM head ORDER BY rinse_id"
+    heads = connection.execute(query).fetchall()
+    if [head[0] for head in heads] != list(range(count + 1)) or heads[0][1:] != (count, before, START):
         return count, "the list of rinses is not complete"
     for question, value, stored in connection.execute("SELECT question, value, hash FROM answer"):
         if link(START, [question, value]) != stored:

@@ -7,6 +7,8 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -41,8 +43,16 @@ def one_line(error: pytest.ExceptionInfo[LogbookError]) -> str:
 
 
 @pytest.fixture
-def path(tmp_path: Path) -> Path:
-    return tmp_path / "a folder ü?#%" / "logbook.sqlite"
+def folder() -> Iterator[Path]:
+    """A folder in memory where there is one: kill -9 needs no disk, and a busy disk makes commits slow."""
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as name:
+        yield Path(name)
+
+
+@pytest.fixture
+def path(folder: Path) -> Path:
+    return folder / "a folder ü?#%" / "logbook.sqlite"
 
 
 def filled(path: Path, count: int = 5) -> None:
@@ -94,19 +104,19 @@ def test_unfinished_continued_and_closed(path: Path) -> None:
         assert all(found.ok for found in book.verify_all())
 
 
-def test_export_reads_back_and_backup_is_a_logbook(path: Path, tmp_path: Path) -> None:
+def test_export_reads_back_and_backup_is_a_logbook(path: Path, folder: Path) -> None:
     filled(path)
     with Logbook.open(path) as book:
-        assert book.export(1, tmp_path / "out.csv") == 5
-        recording = read_recording(tmp_path / "out.csv")
+        assert book.export(1, folder / "out.csv") == 5
+        recording = read_recording(folder / "out.csv")
         assert recording.settings == SETTINGS | {"batch": "B1"}
         assert list(recording.rows) == book.rows(1)
-        book.backup(tmp_path / "copy.sqlite")
+        book.backup(folder / "copy.sqlite")
         with pytest.raises(LogbookError, match="exists already"):
-            book.backup(tmp_path / "copy.sqlite")
+            book.backup(folder / "copy.sqlite")
         with pytest.raises(LogbookError, match="no rinse 7"):
-            book.export(7, tmp_path / "none.csv")
-        with Logbook.open(tmp_path / "copy.sqlite", create=False) as copy:
+            book.export(7, folder / "none.csv")
+        with Logbook.open(folder / "copy.sqlite", create=False) as copy:
             assert copy.rinses() == book.rinses()
 
 
@@ -160,22 +170,22 @@ def test_a_file_changed_behind_our_back_is_noticed(path: Path) -> None:
 
 
 @pytest.mark.parametrize("trick", ["removed", "moved", "replaced"])
-def test_a_vanished_file_stops_the_acknowledging(path: Path, tmp_path: Path, trick: str) -> None:
+def test_a_vanished_file_stops_the_acknowledging(path: Path, folder: Path, trick: str) -> None:
     with Logbook.open(path) as book:
         writer = book.begin_rinse(SETTINGS, "B1", UTC)
         writer.append(entry(ROWS[0]))
         if trick == "removed":
             path.unlink()
         else:
-            path.rename(tmp_path / "elsewhere.sqlite")
+            path.rename(folder / "elsewhere.sqlite")
         if trick == "replaced":
-            path.write_bytes((tmp_path / "elsewhere.sqlite").read_bytes())
+            path.write_bytes((folder / "elsewhere.sqlite").read_bytes())
         for _ in range(3):
             with pytest.raises(LogbookError) as caught:
                 writer.append(entry(ROWS[1]))
             assert "moved, removed or replaced" in one_line(caught)
         if trick == "moved":
-            (tmp_path / "elsewhere.sqlite").rename(path)
+            (folder / "elsewhere.sqlite").rename(path)
             assert writer.append(entry(ROWS[1])) == 2
             assert book.rows(1) == ROWS[:2]
 
@@ -252,42 +262,42 @@ def with_header(path: Path, *, application_id: int, user_version: int) -> None:
     connection.close()
 
 
-def test_foreign_files_are_refused_unchanged(tmp_path: Path) -> None:
-    refused(tmp_path, "no regular file")
-    os.mkfifo(tmp_path / "pipe")
-    refused(tmp_path / "pipe", "no regular file")
+def test_foreign_files_are_refused_unchanged(folder: Path) -> None:
+    refused(folder, "no regular file")
+    os.mkfifo(folder / "pipe")
+    refused(folder / "pipe", "no regular file")
     for name, raw, words in (
         ("empty", b"", "is empty"),
         ("text", b"time_s,reading\n" * 20, "no logbook"),
         ("short", b"SQLite format 3\0", "no logbook"),
     ):
-        (tmp_path / name).write_bytes(raw)
-        refused(tmp_path / name, words)
-    with_header(tmp_path / "theirs", application_id=7, user_version=1)
-    refused(tmp_path / "theirs", "another program's database")
-    with_header(tmp_path / "newer", application_id=APPLICATION_ID, user_version=99)
-    refused(tmp_path / "newer", "newer rinsewatch (schema 99")
-    (tmp_path / "cut").write_bytes((tmp_path / "newer").read_bytes()[:100])
-    refused(tmp_path / "cut", "newer")
-    with Logbook.open(tmp_path / "ours"):
+        (folder / name).write_bytes(raw)
+        refused(folder / name, words)
+    with_header(folder / "theirs", application_id=7, user_version=1)
+    refused(folder / "theirs", "another program's database")
+    with_header(folder / "newer", application_id=APPLICATION_ID, user_version=99)
+    refused(folder / "newer", "newer rinsewatch (schema 99")
+    (folder / "cut").write_bytes((folder / "newer").read_bytes()[:100])
+    refused(folder / "cut", "newer")
+    with Logbook.open(folder / "ours"):
         pass
-    (tmp_path / "torn").write_bytes((tmp_path / "ours").read_bytes()[:5000])
-    refused(tmp_path / "torn", "is damaged")
+    (folder / "torn").write_bytes((folder / "ours").read_bytes()[:5000])
+    refused(folder / "torn", "is damaged")
 
 
-def test_paths_that_cannot_be(tmp_path: Path) -> None:
+def test_paths_that_cannot_be(folder: Path) -> None:
     with pytest.raises(LogbookError, match="no logbook yet"):
-        Logbook.open(tmp_path / "none.sqlite", create=False)
-    for impossible in (tmp_path / ("x" * 300), Path("/" + "d/" * 3000 + "a"), Path("/proc/none/a.sqlite")):
+        Logbook.open(folder / "none.sqlite", create=False)
+    for impossible in (folder / ("x" * 300), Path("/" + "d/" * 3000 + "a"), Path("/proc/none/a.sqlite")):
         with pytest.raises(LogbookError) as caught:
             Logbook.open(impossible)
         one_line(caught)
-    (tmp_path / "file").write_text("")
+    (folder / "file").write_text("")
     with pytest.raises(LogbookError):
-        Logbook.open(tmp_path / "file" / "inside.sqlite")
+        Logbook.open(folder / "file" / "inside.sqlite")
 
 
-def test_where_the_logbook_lives(tmp_path: Path) -> None:
+def test_where_the_logbook_lives(folder: Path) -> None:
     assert logbook_path("x.db", {"RINSEWATCH_DATA": "/d"}) == Path("x.db")
     assert logbook_path(None, {"RINSEWATCH_DATA": "/d"}) == Path("/d/logbook.sqlite")
     assert logbook_path(None, {"RINSEWATCH_DATA": "/d/my.sqlite"}) == Path("/d/my.sqlite")
@@ -311,22 +321,17 @@ with Logbook.open(sys.argv[1]) as book:
 """
 
 
-def test_a_read_only_logbook_can_be_viewed_but_not_written(tmp_path: Path) -> None:
+def test_a_read_only_logbook_can_be_viewed_but_not_written(folder: Path) -> None:
     if os.name != "posix":
         pytest.skip("file modes as tested here are POSIX's")
-    import tempfile
-
-    with tempfile.TemporaryDirectory() as folder:  # outside pytest's own folder, which others may not enter
-        path = Path(folder, "logbook.sqlite")
-        filled(path)
-        path.with_name(path.name + ".lock").unlink()
-        path.chmod(0o444)
-        Path(folder).chmod(0o555)
-        paths = [entry for entry in sys.path if entry]
-        done = subprocess.run(
-            [sys.executable, "-c", AS_NOBODY, str(path), *paths], capture_output=True, text=True, check=False
-        )
-        Path(folder).chmod(0o700)
+    path = folder / "logbook.sqlite"
+    filled(path)
+    path.with_name(path.name + ".lock").unlink()
+    path.chmod(0o444)
+    folder.chmod(0o555)
+    command = [sys.executable, "-c", AS_NOBODY, str(path), *(place for place in sys.path if place)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    folder.chmod(0o700)
     viewed, refusal = done.stdout.splitlines()
     assert viewed == "5 True", done.stderr
     assert refusal.startswith(str(path)) and "--logbook FILE" in refusal
