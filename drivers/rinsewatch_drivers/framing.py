@@ -30,7 +30,7 @@ class Frame:
 
 
 def reduced_ends(ends: Sequence[bytes]) -> tuple[bytes, ...]:
-    """The terminators without those that only repeat others (CR LF beside CR and LF: empty lines are no frames)."""
+    """The terminators without those that only repeat others, like CR LF beside CR and LF."""
     singles = {end for end in ends if len(end) == 1}
     made_of_singles = [end for end in ends if len(end) > 1 and all(bytes([b]) in singles for b in end)]
     return tuple(dict.fromkeys(end for end in ends if end not in made_of_singles))

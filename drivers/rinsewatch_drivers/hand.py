@@ -19,8 +19,8 @@ _WORDS = {"over": Kind.OVER, "OL": Kind.OVER, "under": Kind.UNDER, "LO": Kind.UN
 def parse_hand(body: str, *, clock: Clock, sequence: int = 0) -> Reading:
     """A typed reading: ``12.5 ppm``, ``1.41 mS/cm 24.8 C``, ``over ppm``; a leading ``=`` is allowed.
 
-    Raises WireError with one line to show if it cannot be read, has no unit or is negative: whoever typed it can
-    type it again.
+    Raises WireError with one line to show if it cannot be read, has no unit or is negative: whoever typed
+    it can type it again.
     """
     parsed = _parsed(body.strip())
     return Reading(
@@ -52,7 +52,9 @@ _WHY = {"negative": "below 0, which no reading is", "out-of-range": "more than a
 
 def _unit(spelling: str | None, body: str) -> str:
     if spelling is None:
-        raise WireError(f"{body!r} has no unit; type it as your meter shows it, like '{body} ppm' or '{body} uS/cm'")
+        raise WireError(
+            f"{body!r} has no unit; type it as your meter shows it, like '{body} ppm' or '{body} uS/cm'"
+        )
     unit = UNIT_SPELLINGS.get(spelling)
     if unit is None:
         raise WireError(f"unknown unit {spelling!r}; known: uS/cm, mS/cm, ppm, ppt")

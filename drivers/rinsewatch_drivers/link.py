@@ -42,8 +42,8 @@ class MeterLink:
         """Open ``url`` with the profile's settings (``baud`` wins).
 
         ``profile`` None: the text profile is found by listening, among ``candidates`` or the built-in ones.
-        ``wait``: a port that is not there yet is waited for (event WAITING). ``tap`` gets (monotonic s, bytes) of
-        all that is read. Raises PortMissing (without ``wait``), PortDenied, PortBusy, PortError.
+        ``wait``: a port that is not there yet is waited for (event WAITING). ``tap`` gets (monotonic s,
+        bytes) of all that is read. Raises PortMissing (without ``wait``), PortDenied, PortBusy, PortError.
         """
         self._url = url
         self._clock = clock
@@ -131,7 +131,7 @@ class MeterLink:
         """Once per reason."""
         if self._told_waiting is not type(error):
             self._told_waiting = type(error)
-            self._events.append(LinkEvent(LinkState.WAITING, f"waiting: {error}", self._clock.monotonic()))
+            self._events.append(LinkEvent(LinkState.WAITING, str(error), self._clock.monotonic()))
 
     def _reopen(self, timeout_s: float) -> None:
         now_s = self._clock.monotonic()

@@ -1,9 +1,9 @@
 """Modbus RTU, the part a client of one meter needs: pure functions on bytes.
 
 Own code because the usual small client owns its serial port (no URLs, no replug) and cannot be told to wait a
-late reply out. Frames after "MODBUS over Serial Line, Specification and Implementation Guide V1.02" (section 2.5
-and appendix B, CRC) and "MODBUS Application Protocol Specification V1.1b3" (section 6, functions 3 and 4; section
-7, exceptions).
+late reply out. Frames after "MODBUS over Serial Line, Specification and Implementation Guide V1.02"
+(section 2.5 and appendix B, CRC) and "MODBUS Application Protocol Specification V1.1b3" (section 6,
+functions 3 and 4; section 7, exceptions).
 """
 
 from __future__ import annotations
@@ -33,7 +33,9 @@ class ExceptionReply(WireError):
     """The meter answered properly: with an exception."""
 
     def __init__(self, code: int) -> None:
-        super().__init__(f"the meter {EXCEPTION_TEXTS.get(code, 'answers with an unknown exception')} ({code})")
+        super().__init__(
+            f"the meter {EXCEPTION_TEXTS.get(code, 'answers with an unknown exception')} ({code})"
+        )
         self.code = code
 
 
@@ -52,7 +54,7 @@ _TABLE = _crc_table()
 
 
 def crc16(data: bytes) -> bytes:
-    """The check sum as it goes over the wire, low byte first (Serial Line V1.02, appendix B; start 0xFFFF)."""
+    """The check sum as it goes over the wire, low byte first (Serial Line V1.02, appendix B)."""
     crc = 0xFFFF
     for byte in data:
         crc = (crc >> 8) ^ _TABLE[(crc ^ byte) & 0xFF]
@@ -90,8 +92,8 @@ def expected_length(query: bytes, begun: bytes) -> int:
 def parse_response(query: bytes, response: bytes) -> tuple[int, ...]:
     """The registers of a reply to ``query``, each 0..65535.
 
-    Raises ExceptionReply if the meter answered with one, and WireError for anything else that is not exactly one
-    whole reply: echo, wrong check sum, address, function or length.
+    Raises ExceptionReply if the meter answered with one, and WireError for anything else that is not
+    exactly one whole reply: echo, wrong check sum, address, function or length.
     """
     if response.startswith(query):
         raise WireError("echo: the adapter sends our own query back")

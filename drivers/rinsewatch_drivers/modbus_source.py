@@ -188,7 +188,7 @@ def _said(status: StatusRegister | None, word: int) -> str:
 
 
 def decimals_of(register: Register) -> int | None:
-    """The decimals a register's value is shown with: declared, or those of a scale like 0.01; None for floats."""
+    """The decimals of a register's value: declared, or those of a scale like 0.01; None for floats."""
     if register.decimals is not None:
         return register.decimals
     if register.type == "float32":

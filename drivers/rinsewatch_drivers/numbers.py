@@ -30,8 +30,10 @@ _EXPONENT = re.compile(r"([+-]?[0-9]{1,12})(?:\.([0-9]{1,9}))?[eE][+-]?[0-9]{1,2
 _NO_NUMBERS = frozenset(("nan", "inf", "infinity"))
 
 
-def parse_number(text: str, *, comma: bool = False, exponent: bool = False) -> tuple[float, int | None] | None:
-    """The value and its decimals as written (None with an exponent), or None if the text is no such number."""
+def parse_number(
+    text: str, *, comma: bool = False, exponent: bool = False
+) -> tuple[float, int | None] | None:
+    """The value and its decimals as written (None with an exponent); None if it is no such number."""
     if comma:
         text = "" if "." in text else text.replace(",", ".", 1)
     match = _PLAIN.fullmatch(text)
@@ -52,8 +54,8 @@ def judge_number(
 ) -> Parsed:
     """A reading with the quality its number deserves.
 
-    ``condition`` is ``hold``, ``battery`` or empty, as the meter said; ``unit`` is canonical or empty. The worst
-    finding wins. The value is never altered.
+    ``condition`` is ``hold``, ``battery`` or empty, as the meter said; ``unit`` is canonical or empty. The
+    worst finding wins. The value is never altered.
     """
     temperature_odd = temperature_c is not None and not _COLDEST_C <= temperature_c <= _HOTTEST_C
     quality, cause = _finding(value, unit, condition, temperature_odd)

@@ -3,24 +3,29 @@
 Top level: ``name``, ``description``, ``kind`` = ``"text"`` or ``"modbus-rtu"``, and these tables:
 
 [serial]   baud (9600), bytesize (8; or 7), parity ("N"; or "E", "O"), stopbits (1; or 2)
-[framing]  ends: accepted line terminators (["\\r", "\\n", "\\f"]: any mix, empty lines are ignored);
-           max_bytes: longest line (256, and no more); idle_gap_ms: for meters that end a line by silence (0: none)
+[framing]  ends: accepted line terminators (["\\r", "\\n", "\\f"]: any mix, empty lines are ignored)
+           max_bytes: longest line (256, and no more)
+           idle_gap_ms: for meters that end a line by silence (0: none)
 [text]     format: how the whole line is taken apart; nothing in a line may be left over:
-             "pattern"  pattern: a regular expression for the WHOLE line, with the named group ``value`` and, as
-                        needed, ``unit``, ``temperature``, ``flag``
+             "pattern"  pattern: a regular expression for the WHOLE line, with the named group ``value``
+                        and, as needed, ``unit``, ``temperature``, ``flag``
              "pairs"    KEY=VALUE or KEY:VALUE pairs in any order, a unit may follow a value
-             "csv"      separator (","), columns: "value", "unit", "temperature", "flag" or "-" (ignored), in order
+             "csv"      separator (","), columns in order: "value", "unit", "temperature", "flag" or "-"
+                        (ignored)
              "json"     one flat JSON object a line
-           value_keys, unit_keys, temperature_keys, flag_keys: for pairs and json; the first key found is used
-           unit: the unit where the line names none; units: spellings of your meter = canonical unit, for example
-             {"uSiem" = "uS/cm"}; canonical are uS/cm, mS/cm, ppm, ppt
-           over_words, under_words, error_words: what stands in place of the number (a number may follow: ">1999")
+           value_keys, unit_keys, temperature_keys, flag_keys: for pairs and json; the first found is used
+           unit: the unit where the line names none
+           units: spellings of your meter = canonical unit, for example {"uSiem" = "uS/cm"}; canonical are
+             uS/cm, mS/cm, ppm, ppt
+           over_words, under_words, error_words: what stands in place of the number; a number may follow,
+             as in ">1999"
            hold_words, battery_words, ok_words: what a flag may say
            decimal_comma (false), exponent (false): allow 12,5 / 1.25e1
            period_s: seconds between lines (left out: learned)
 [poll]     for meters that speak only when asked: command, interval_s, timeout_s
-[modbus]   address, function (3 holding, 4 input registers), unit, interval_s, timeout_s, over_raw, under_raw (raw
-           values that mean over and under range), and the tables value, temperature, status:
+[modbus]   address, function (3 holding, 4 input registers), unit, interval_s, timeout_s
+           over_raw, under_raw: raw values that mean over and under range
+           and the tables value, temperature, status:
              value and temperature: register (from 0), type (int16, uint16, int32, uint32, float32),
                word_order ("big": high word first; or "little"), scale, decimals (left out: from the scale)
              status: register, error_mask, hold_mask, battery_mask, over_mask (bits)

@@ -1,4 +1,4 @@
-"""What a profile's types cannot say: fields that contradict each other, patterns that are no whole-line grammar."""
+"""What a profile's types cannot say: fields in contradiction, patterns that are no whole-line grammar."""
 
 from __future__ import annotations
 
@@ -156,7 +156,8 @@ def _pattern_faults(text: Text) -> Iterator[Fault]:
 
 def _grammar_fault(source: str, pattern: re.Pattern[str]) -> str:
     """Why a pattern is no whole-line grammar, read off its syntax tree; empty if it is one."""
-    # the tree of the standard library's own parser (private, but there is no public one), Python 3.11 and later
+    # the tree of the standard library's own parser (private, but there is no public one), Python 3.11 and
+    # later
     tree = importlib.import_module("re._parser").parse(source, re.ASCII)
     return _walk_fault(tree, in_repeat=False, in_group=False, named=frozenset(pattern.groupindex.values()))
 

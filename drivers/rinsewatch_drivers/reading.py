@@ -29,10 +29,11 @@ class Kind(StrEnum):
 class Parsed:
     """The meaning of one frame, not yet stamped with order and time.
 
-    ``value`` is in ``unit`` (``uS/cm``, ``mS/cm``, ``ppm``, ``ppt`` or ``""``), ``decimals`` as the meter showed
-    them. Causes in use: ``syntax``, ``unit``, ``no-unit``, ``over-range``, ``under-range``, ``sensor-error``,
-    ``hold``, ``battery``, ``negative``, ``out-of-range``, ``temperature``, ``echo``, ``first-line``, ``cut``,
-    ``overlong``, ``late``, ``not-a-number``, ``wire``, ``exception-N``; empty when good.
+    ``value`` is in ``unit`` (``uS/cm``, ``mS/cm``, ``ppm``, ``ppt`` or ``""``), ``decimals`` as the meter
+    showed them. Causes in use: ``syntax``, ``unit``, ``no-unit``, ``over-range``, ``under-range``,
+    ``sensor-error``, ``hold``, ``battery``, ``negative``, ``out-of-range``, ``temperature``, ``echo``,
+    ``first-line``, ``cut``, ``overlong``, ``late``, ``not-a-number``, ``wire``, ``exception-N``; empty when
+    good.
     """
 
     kind: Kind
@@ -46,7 +47,9 @@ class Parsed:
     @property
     def fits(self) -> bool:
         """True if the frame is a word of the profile's language, even when that word is "error"."""
-        return self.kind is not Kind.FAULT or self.cause == "sensor-error" or self.cause.startswith("exception-")
+        return (
+            self.kind is not Kind.FAULT or self.cause == "sensor-error" or self.cause.startswith("exception-")
+        )
 
 
 def fault(cause: str, quality: Quality = Quality.BAD) -> Parsed:
@@ -58,8 +61,9 @@ def fault(cause: str, quality: Quality = Quality.BAD) -> Parsed:
 class Reading:
     """One frame from the meter: its bytes, what they mean, how good, which in order and when.
 
-    ``over``/``under`` readings have no value and quality MISSING; faults have quality BAD. The line joined in its
-    middle at opening is a FAULT of quality MISSING with cause ``first-line``: half a number may look like a number.
+    ``over``/``under`` readings have no value and quality MISSING; faults have quality BAD. The line joined
+    in its middle at opening is a FAULT of quality MISSING with cause ``first-line``: half a number may look
+    like a number.
     """
 
     raw: bytes

@@ -37,7 +37,7 @@ class ProfileFit:
 
 @dataclass(frozen=True, slots=True)
 class SniffReport:
-    """What was heard: lines without terminators, escaped; profiles, best first; the last reading in the best."""
+    """What was heard: lines, escaped; profiles, best first; the last reading in the best."""
 
     seconds: float
     byte_count: int

@@ -30,7 +30,7 @@ class Arrival:
 
 @dataclass(slots=True)
 class Batch:
-    """What one look at the cable brought; ``content_bytes`` leaves terminators out, ``seen`` tells any byte."""
+    """What one look at the cable brought; ``content_bytes`` leaves terminators out, ``seen``: any byte."""
 
     arrivals: list[Arrival] = field(default_factory=list)
     content_bytes: int = 0
@@ -164,7 +164,9 @@ class Finder:
         self.chosen = self._choose(clock.monotonic())
         if self.chosen is not None:
             chosen = self.chosen
-            batch.arrivals = [Arrival(f.data, parse_frame(chosen, f), at_s, utc) for f, at_s, utc in self._frames]
+            batch.arrivals = [
+                Arrival(f.data, parse_frame(chosen, f), at_s, utc) for f, at_s, utc in self._frames
+            ]
         else:
             batch.arrivals = self._overflow()
         return batch

@@ -1,4 +1,4 @@
-"""A whole line to its meaning. Never "find a number in the text": a line that does not fit as a whole is a fault."""
+"""A whole line to its meaning. Never "find a number in the text": a line that does not fit is a fault."""
 
 from __future__ import annotations
 
@@ -23,7 +23,9 @@ _SYNTAX = fault("syntax")
 # KEY=VALUE or KEY: VALUE, a unit may follow; blanks, commas and semicolons part the pairs
 _PAIR = re.compile(
     r"([A-Za-z][A-Za-z0-9_.-]{0,31})[ \t]*[=:][ \t]*"
-    r"([^\s=:,;]{1,32})(?:[ \t]+([A-Za-z%µμ°][A-Za-z/%µμ°]{0,11})(?![A-Za-z0-9_.-]*[ \t]*[=:]))?(?:[ \t]*[,;][ \t]*|[ \t]+|\Z)"
+    r"([^\s=:,;]{1,32})"
+    r"(?:[ \t]+([A-Za-z%µμ°][A-Za-z/%µμ°]{0,11})(?![A-Za-z0-9_.-]*[ \t]*[=:]))?"
+    r"(?:[ \t]*[,;][ \t]*|[ \t]+|\Z)"
 )
 _GLUED_UNIT = re.compile(r"([+-]?[0-9][0-9.]*)([A-Za-zµμ°][A-Za-z/µμ°]*)")
 _IGNORED_COLUMN = re.compile(r"[0-9A-Za-z .:+_/-]{0,64}")
@@ -197,7 +199,9 @@ def _word(text: Text, value: str) -> str:
     """Which list of words the value stands in; a word may be followed by a number, like ``>1999``."""
     for name, words in (("over", text.over_words), ("under", text.under_words), ("error", text.error_words)):
         for word in words:
-            if value == word or (value.startswith(word) and parse_number(value[len(word) :].strip()) is not None):
+            if value == word or (
+                value.startswith(word) and parse_number(value[len(word) :].strip()) is not None
+            ):
                 return name
     raise _Unfit("not-a-number" if is_no_number(value) else "syntax")
 

@@ -1,7 +1,7 @@
 """The cable: any pyserial URL (device path, socket://, rfc2217://, loop://, hwgrep://), opened, read, lost.
 
-pyserial reports an unplugged port in three ways (SerialException, OSError, and termios.error, which is neither);
-here all of them are PortLost.
+pyserial reports an unplugged port in three ways (SerialException, OSError, and termios.error, which is
+neither); here all of them are PortLost.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Transport(Protocol):
     """What the drivers need of a cable. Every method but ``close`` raises PortLost when it is gone."""
 
     def read(self, timeout_s: float) -> bytes:
-        """What has come, at most some kB, waiting up to ``timeout_s`` for the first byte; empty if none came."""
+        """What has come (some kB at most), waiting up to ``timeout_s`` for the first byte."""
         ...
 
     def write(self, data: bytes) -> None:
@@ -139,7 +139,8 @@ def _is_path(url: str) -> bool:
 
 
 def _hold(path: str) -> int:
-    # Opened once by hand first: exact errors, the settings to put back, and the line is not dropped in between.
+    # Opened once by hand first: exact errors, the settings to put back, and the line is not dropped in
+    # between.
     try:
         return os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     except OSError as error:
@@ -171,7 +172,9 @@ def _open_error(url: str, error: Exception) -> PortError:
     if code in _BUSY:
         return PortBusy(f"{url} is in use by {describe_holder(url)}; close that first")
     if code in _MISSING:
-        return PortMissing(f"there is no port {url}; is the meter plugged in? 'rinsewatch meters' lists ports")
+        return PortMissing(
+            f"there is no port {url}; is the meter plugged in? 'rinsewatch meters' lists ports"
+        )
     if "://" in url:
         return PortMissing(f"cannot open {url}: {_plain(error)}")
     return PortError(f"cannot use {url} as a port: {_plain(error)}")

@@ -12,7 +12,8 @@ SILENT_PERIODS = 3.0
 GARBAGE_AFTER_S = 10.0
 GARBAGE_AFTER_FRAMES = 20
 _GARBAGE_LEAST_BYTES = 32
-# A shaky plug: beyond this many losses within a minute, "back" is told only once the link has held for a second.
+# A shaky plug: beyond this many losses within a minute, "back" is told only once the link has held for a
+# second.
 _SHAKY_LOSSES = 5
 _SHAKY_WINDOW_S = 60.0
 _SHAKY_HOLD_S = 1.0
@@ -77,7 +78,7 @@ class LinkWatch:
         if self.state is LinkState.OPEN:
             self._since_s = now_s
         self.state = LinkState.LOST
-        return [LinkEvent(LinkState.LOST, f"meter lost: {detail}", now_s)]
+        return [LinkEvent(LinkState.LOST, detail, now_s)]
 
     def reopened(self, now_s: float) -> list[LinkEvent]:
         """The port is there again; on a shaky plug this is told only after it has held."""
@@ -126,7 +127,7 @@ class LinkWatch:
 
     def _trouble(self, state: LinkState, now_s: float) -> str:
         if state is LinkState.SILENT:
-            return f"meter silent for {now_s - self._last_bytes_s:.0f} s; is it switched on and sending?"
+            return f"nothing heard for {now_s - self._last_bytes_s:.0f} s; is it switched on and sending?"
         return f"bytes arrive from {self._url}, but no line fits: wrong speed or meter profile?"
 
     def _back(self, now_s: float) -> list[LinkEvent]:
