@@ -19,7 +19,7 @@ FILE_NAME = "internal-errors.txt"
 def write_error_log(
     kind: type[BaseException], error: BaseException, trace: TracebackType | None, environ: Mapping[str, str]
 ) -> Path | None:
-    """Append the traceback to a file beside the logbook, else in the temporary folder; None: neither works."""
+    """Append the traceback to a file beside the logbook, else in the temporary folder; None: neither."""
     text = "".join(traceback.format_exception(kind, error, trace))
     entry = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ} rinsewatch {__version__}\n{text}\n"
     for folder in _folders(environ):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rinsewatch.quantities import Quantity
+from rinsewatch_drivers.reading import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +66,9 @@ class ConfirmProbe:
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """A reading typed by hand; ``over`` means the meter shows over range."""
+    """A reading typed by hand."""
 
-    quantity: Quantity | None
-    over: bool = False
-    raw: bytes = b""
+    reading: Reading
 
 
 @dataclass(frozen=True, slots=True)

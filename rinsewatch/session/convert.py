@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rinsewatch.quantities import CONDUCTIVITY_UNITS, TDS_UNITS, Quantity
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch_drivers.reading import Kind, Quality, Reading
 
@@ -38,13 +37,6 @@ def shown_from_reading(reading: Reading) -> Shown | None:
     if reading.value is None or reading.unit not in _BASE:
         return None
     return _in_base(reading.value, reading.unit, reading.decimals, reading.temperature_c)
-
-
-def shown_from_quantity(quantity: Quantity) -> Shown | None:
-    """The same for a reading typed by hand; None if the unit is no unit of a reading."""
-    if quantity.unit not in CONDUCTIVITY_UNITS and quantity.unit not in TDS_UNITS:
-        return None
-    return _in_base(quantity.value, quantity.unit, quantity.decimals, None)
 
 
 def shown_from_row(row: Row) -> Shown:

@@ -21,7 +21,7 @@ from rinsewatch.session.commands import (
     Typed,
     Undo,
 )
-from rinsewatch.session.convert import Shown, shown_from_quantity, shown_from_row
+from rinsewatch.session.convert import Shown, shown_from_reading, shown_from_row
 from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
 
 _LONGEST_NOTE = 500  # characters
@@ -157,13 +157,11 @@ class Desk:
         return Result(("pause" if pause else "resume",))
 
     def _typed(self, command: Typed) -> Result:
-        if command.over:
-            return Result(shown=Shown(Mark.OVER), raw=command.raw)
-        shown = None if command.quantity is None else shown_from_quantity(command.quantity)
+        shown = shown_from_reading(command.reading)
         if shown is None:
             self.message = "that is no reading; type it with its unit, like 12.5 ppm"
             return Result()
-        return Result(shown=shown, raw=command.raw)
+        return Result(shown=shown, raw=command.reading.raw)
 
     # ---- questions ------------------------------------------------------------------------------
 

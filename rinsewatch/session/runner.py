@@ -86,6 +86,11 @@ class Session:
         """Rinse seconds now."""
         return self._timebase.rinse_s(self._clock.monotonic())
 
+    def abandon(self) -> None:
+        """Stop without ending the rinse: it can be continued. For when the program itself fails."""
+        self._stopping.set()
+        self.join()
+
     def finish(self, reason: str) -> None:
         """End the rinse, wait until its record is closed; raises what a thread failed with."""
         self.send(Finish(reason))
@@ -117,7 +122,7 @@ class Session:
     def _work(self) -> None:
         published_s = ticked_s = float("-inf")
         try:
-            while self._live.ended is None and not self._reader_failed():
+            while not (self._live.ended or self._stopping.is_set() or self._reader_failed()):
                 items = self._next()
                 self._out(self._live.take(items))
                 now_s = self._clock.monotonic()
@@ -161,7 +166,7 @@ class Session:
 
     def _out(self, rows: Sequence[Observed]) -> None:
         if self._outbox is not None and rows:
-            self._outbox.extend(row for row in rows if row.row.has_reading)
+            self._outbox.extend(rows)
             self.changed.set()
 
     def _publish(self) -> None:

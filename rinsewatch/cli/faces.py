@@ -1,0 +1,201 @@
+"""Three ways to look at a live rinse: the dashboard, plain lines, JSON lines. None of them can stop it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import IO, Protocol
+
+from rinsewatch.cli.keydesk import KeyDesk
+from rinsewatch.cli.lines import INPUT_ENDED, LineReader, parse_line
+from rinsewatch.cli.present import recorded_words, screen_snapshot
+from rinsewatch.cli.signals import SignalGuard
+from rinsewatch.cli.stage import Stage
+from rinsewatch.errors import UsageError
+from rinsewatch.rinse.state import Verdict
+from rinsewatch.screen.snapshot import Snapshot
+from rinsewatch.session.commands import Finish
+
+WAIT_S = 0.5
+KEY_WAIT_S = 0.2
+DRAW_S = 0.5  # two frames a second are enough for water
+
+
+class Face(Protocol):
+    """Shows a stage until its session ends."""
+
+    def run(self, stage: Stage, guard: SignalGuard) -> None: ...
+
+
+class Outlet:
+    """A stream that may go away: then nothing is printed any more, and nothing else happens."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self._stream = stream
+        self.gone = False
+
+    def line(self, text: str) -> None:
+        """Print one line at once."""
+        if self.gone:
+            return
+        try:
+            self._stream.write(text + "\n")
+            self._stream.flush()
+        except (OSError, ValueError):
+            self.gone = True
+
+
+def read_lines(stage: Stage, errors: Outlet) -> None:
+    """Take commands from stdin. Its end ends the rinse only where readings are typed."""
+
+    def on_line(line: str) -> None:
+        try:
+            command = parse_line(line, stage.clock)
+        except UsageError as error:
+            errors.line(f"rinsewatch: {error}")
+            return
+        if command is not None:
+            stage.session.send(command)
+
+    def on_end() -> None:
+        if stage.link is None:
+            stage.session.send(Finish(INPUT_ENDED))
+
+    LineReader(on_line, on_end).start()
+
+
+class JsonFace:
+    """One JSON line on stdout for each reading, events and messages on stderr."""
+
+    def __init__(self, out: IO[str] = sys.stdout, err: IO[str] = sys.stderr) -> None:
+        self._out, self._err = Outlet(out), Outlet(err)
+        self._message = ""
+
+    def run(self, stage: Stage, guard: SignalGuard) -> None:
+        """Print until the session ends."""
+        read_lines(stage, self._err)
+        session = stage.session
+        while session.running:
+            session.changed.wait(WAIT_S)
+            session.changed.clear()
+            self._print(stage)
+        guard.disarm()
+        self._print(stage)
+
+    def _print(self, stage: Stage) -> None:
+        from rinsewatch.screen.jsonlines import json_line
+
+        for seen in stage.session.rows():
+            if seen.row.has_reading:
+                self._out.line(json_line(seen.state, row=seen.number))
+            else:
+                self._message = seen.row.event.removeprefix("note: ")
+                self._err.line(f"{seen.row.time_s:.1f} s: {seen.row.event}")
+        shown = stage.session.latest
+        if shown.message != self._message:
+            self._message = shown.message
+            self._err.line(f"{shown.time_s:.1f} s: {shown.message}")
+        if shown.trouble:
+            self._err.line(recorded_words(shown))
+
+
+class PlainFace:
+    """A line for each change worth telling."""
+
+    def __init__(self, out: IO[str] = sys.stdout, err: IO[str] = sys.stderr) -> None:
+        self._out, self._err = Outlet(out), Outlet(err)
+
+    def run(self, stage: Stage, guard: SignalGuard) -> None:
+        """Print until the session ends."""
+        from rinsewatch.screen.plain import PlainTeller
+
+        read_lines(stage, self._err)
+        teller, session = PlainTeller(), stage.session
+        while session.running:
+            session.changed.wait(WAIT_S)
+            session.changed.clear()
+            self._tell(teller.line_for(look(stage)))
+        guard.disarm()
+        self._tell(teller.line_for(look(stage)))
+
+    def _tell(self, line: str | None) -> None:
+        if line:
+            self._out.line(line)
+
+
+class DashboardFace:
+    """The full screen with single keys. ``idle`` is called each round (the demo's operator)."""
+
+    def __init__(self, idle: Callable[[], None] | None = None) -> None:
+        self._idle = idle
+        self._rang: Verdict | None = None
+        self._drawn_s = float("-inf")
+        self._drawn_second = -1
+
+    def run(self, stage: Stage, guard: SignalGuard) -> None:
+        """Draw and take keys until the session ends."""
+        from rinsewatch.screen.keys import open_keys
+        from rinsewatch.screen.live import LiveScreen, stop_hooks
+
+        desk, session = KeyDesk(stage.clock), stage.session
+        with open_keys() as keys, LiveScreen() as screen:
+
+            def suspend() -> None:
+                screen.suspend()
+                keys.suspend()
+
+            def resume() -> None:
+                keys.resume()
+                screen.resume()
+
+            with stop_hooks(suspend, resume):
+                while session.running:
+                    pressed = keys.read(KEY_WAIT_S)
+                    for key in pressed:
+                        self._press(desk, stage, key)
+                    if pressed or self._is_due(stage):
+                        self._draw(stage, desk, screen)
+                guard.disarm()
+
+    def _press(self, desk: KeyDesk, stage: Stage, key: str) -> None:
+        shown = stage.session.latest
+        stopped = shown.state is not None and shown.state.verdict is Verdict.STOP
+        command = desk.press(key, asked=bool(shown.question), stopped=stopped)
+        if command is not None:
+            stage.session.send(command)
+
+    def _is_due(self, stage: Stage) -> bool:
+        """Draw only what has changed: new rows, or the second on the clock."""
+        news = stage.session.changed.is_set() or int(stage.session.now_s()) != self._drawn_second
+        return news and stage.clock.monotonic() - self._drawn_s >= DRAW_S
+
+    def _draw(self, stage: Stage, desk: KeyDesk, screen: Screen) -> None:
+        stage.session.changed.clear()
+        snapshot = look(stage, message=desk.message, question=desk.question, show_help=desk.show_help)
+        screen.draw(snapshot)
+        self._drawn_s, self._drawn_second = stage.clock.monotonic(), int(snapshot.elapsed_s)
+        verdict = snapshot.state.verdict if snapshot.state else None
+        if verdict is not self._rang and verdict in (Verdict.STOP, Verdict.CHECK, Verdict.STALLED):
+            screen.bell()
+        self._rang = verdict
+
+
+class Screen(Protocol):
+    """The part of LiveScreen a face draws on."""
+
+    def draw(self, snapshot: Snapshot) -> bool: ...
+    def bell(self) -> bool: ...
+
+
+def look(stage: Stage, *, message: str = "", question: str = "", show_help: bool = False) -> Snapshot:
+    """The stage's present moment for the screen."""
+    return screen_snapshot(
+        stage.session.latest,
+        stage.session.now_s(),
+        meter_name=stage.meter_name,
+        port="" if stage.link is None else stage.port,
+        batch=stage.batch,
+        message=message,
+        question=question,
+        show_help=show_help,
+    )

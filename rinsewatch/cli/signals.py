@@ -1,0 +1,57 @@
+"""Signals end a rinse properly: the first one is raised in the main thread once, later ones only noted."""
+
+from __future__ import annotations
+
+import signal
+from types import FrameType
+
+_REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed"}
+
+
+class EndedBySignal(BaseException):
+    """Not an Exception: nothing on the way may take it for an error it knows."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+    @property
+    def reason(self) -> str:
+        """For the record."""
+        return _REASONS[signal.Signals(self.number).name]
+
+    @property
+    def exit_code(self) -> int:
+        """128 and the number, as shells count: 130 for Ctrl-C."""
+        return 128 + self.number
+
+
+class SignalGuard:
+    """From ``arm`` on, the first of the signals raises EndedBySignal; after ``disarm`` none does."""
+
+    def __init__(self) -> None:
+        self._armed = False
+        self._before: dict[int, object] = {}
+
+    def arm(self) -> None:
+        """Install the handlers (main thread only)."""
+        self._armed = True
+        for name in _REASONS:
+            number = getattr(signal, name, None)  # Windows has no SIGHUP
+            if number is not None:
+                self._before[number] = signal.signal(number, self._handle)
+
+    def disarm(self) -> None:
+        """The rinse is being closed: further signals must not get between."""
+        self._armed = False
+
+    def restore(self) -> None:
+        """Give the signals back."""
+        for number, handler in self._before.items():
+            signal.signal(number, handler)  # type: ignore[arg-type]  # what signal.signal gave us
+        self._before.clear()
+
+    def _handle(self, number: int, frame: FrameType | None) -> None:
+        if self._armed:
+            self._armed = False
+            raise EndedBySignal(number)

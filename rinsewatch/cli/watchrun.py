@@ -1,0 +1,83 @@
+"""Runs a stage behind a face until it ends, however it ends; then one honest word and an exit code."""
+
+from __future__ import annotations
+
+import signal
+import sys
+
+from rinsewatch.cli.faces import DashboardFace, Face, JsonFace, Outlet, PlainFace
+from rinsewatch.cli.signals import EndedBySignal, SignalGuard
+from rinsewatch.cli.stage import Stage
+from rinsewatch.rinse.state import Verdict
+from rinsewatch.session.live import End
+from rinsewatch.session.snapshot import SessionSnapshot
+
+DONE, METER_GONE, NOT_SAVED, NOT_REACHED = 0, 3, 4, 5
+
+
+def choose_face(*, as_json: bool, plain: bool) -> Face:
+    """JSON or plain lines where asked for; plain lines where stdout is no terminal; else the dashboard."""
+    if as_json:
+        return JsonFace()
+    if plain or not sys.stdout.isatty():
+        return PlainFace()
+    return DashboardFace()
+
+
+def run_stage(stage: Stage, face: Face) -> int:
+    """Run to the end and close the record; returns the exit code. Signals end it properly."""
+    guard, by_signal, whole = SignalGuard(), None, False
+    _read_stdin_in_background()
+    try:
+        guard.arm()
+        stage.session.start()
+        face.run(stage, guard)
+        whole = True
+    except EndedBySignal as ended:
+        by_signal, whole = ended, True
+    finally:
+        guard.disarm()
+        if whole:
+            stage.session.finish(by_signal.reason if by_signal else "finished")
+        else:
+            stage.session.abandon()
+        guard.restore()
+    shown = stage.session.latest
+    return by_signal.exit_code if by_signal and not _unsaved(shown) else exit_code(shown, stage)
+
+
+def exit_code(shown: SessionSnapshot, stage: Stage) -> int:
+    """The promised exit code of a rinse that has ended."""
+    if _unsaved(shown):
+        return NOT_SAVED
+    if shown.ended == End.METER_LOST.value:
+        return METER_GONE
+    stopped = shown.state is not None and shown.state.verdict is Verdict.STOP
+    if stage.policy.until_endpoint and not stopped and shown.ended != End.REACHED.value:
+        return NOT_REACHED
+    return DONE
+
+
+def tell_end(stage: Stage, outlet: Outlet) -> None:
+    """The last lines: what the rinse came to, where it is recorded, what was not saved."""
+    shown = stage.session.latest
+    state = shown.state
+    verdict = f"{state.verdict.value}: {state.reason}" if state else "no reading came"
+    ended = f"rinse {stage.rinse_id} {shown.ended or 'broken off'}"
+    outlet.line(f"{ended}: {shown.rinse_ml:.0f} mL poured; {verdict}")
+    if _unsaved(shown):
+        lost = shown.waiting + shown.dropped
+        outlet.line(f"{lost} rows could NOT be saved: {shown.trouble or 'too many waited in memory'}")
+    outlet.line(f"recorded in {stage.logbook}; export it: rinsewatch logbook export {stage.rinse_id} FILE")
+    if shown.ended == End.METER_LOST.value:
+        outlet.line("the meter did not come back; go on with: rinsewatch watch --continue")
+
+
+def _unsaved(shown: SessionSnapshot) -> bool:
+    return bool(shown.waiting or shown.dropped or shown.trouble)
+
+
+def _read_stdin_in_background() -> None:
+    """In the background of a terminal, reading stdin would stop the whole program; let it fail instead."""
+    if hasattr(signal, "SIGTTIN"):
+        signal.signal(signal.SIGTTIN, signal.SIG_IGN)
