@@ -12,25 +12,25 @@ from collections.abc import Iterable
 
 Stored = None | int | float | str | bytes
 START = bytes(32)
+_DOUBLE = struct.Struct(">d").pack
 
 
 def link(before: bytes, values: Iterable[Stored]) -> bytes:
     """SHA-256 over the hash before and the values, their types and lengths included (32 bytes)."""
-    digest = hashlib.sha256(before)
+    parts = [before]
     for value in values:
         tag, raw = _canonical(value)
-        digest.update(struct.pack(">cI", tag, len(raw)))
-        digest.update(raw)
-    return digest.digest()
+        parts += (tag, len(raw).to_bytes(4, "big"), raw)
+    return hashlib.sha256(b"".join(parts)).digest()
 
 
 def _canonical(value: Stored) -> tuple[bytes, bytes]:
     if value is None:
         return b"N", b""
     if isinstance(value, int):
-        return b"I", str(value).encode()
+        return b"I", b"%d" % value
     if isinstance(value, float):
-        return b"F", struct.pack(">d", value + 0.0)  # -0.0 comes back from SQLite as 0.0
+        return b"F", _DOUBLE(value + 0.0)  # -0.0 comes back from SQLite as 0.0
     if isinstance(value, str):
         return b"T", value.encode("utf-8", "surrogateescape")
     return b"B", value

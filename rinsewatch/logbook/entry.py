@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import Any
 
 from rinsewatch.logbook.cells import reading_text
 from rinsewatch.logbook.chain import Stored, real, text
@@ -56,30 +56,12 @@ def values_of(entry: Entry, rinse_id: int, seq: int) -> tuple[Stored, ...]:
     )  # fmt: skip
 
 
-def entry_of(values: Sequence[Stored]) -> Entry:
+def entry_of(values: Sequence[Any]) -> Entry:
     """The entry behind stored values in the order of ENTRY_COLUMNS."""
-    cell = dict(zip(ENTRY_COLUMNS, values, strict=True))
+    _, _, kind, time_s, utc, monotonic_s, boottime_s, raw, mark, reading, shown, unit, *rest = values
+    decimals, temperature_c, rinse_ml, event, quality, cause = rest
+    row = Row(time_s, rinse_ml, Mark(mark), reading, unit, decimals, temperature_c, event)
     return Entry(
-        row=_row(cell),
-        utc=cast(str, cell["utc"]),
-        monotonic_s=cast("float | None", cell["monotonic_s"]),
-        boottime_s=cast("float | None", cell["boottime_s"]),
-        raw=cast(bytes, cell["raw"]),
-        shown=cast(str, cell["shown"]),
-        quality=cast(str, cell["quality"]),
-        cause=cast(str, cell["cause"]),
-        observed=cell["kind"] != "raw",
-    )
-
-
-def _row(cell: dict[str, Stored]) -> Row:
-    return Row(
-        time_s=cast(float, cell["time_s"]),
-        rinse_ml=cast("float | None", cell["rinse_ml"]),
-        mark=Mark(cast(str, cell["mark"])),
-        reading=cast("float | None", cell["reading"]),
-        unit=cast(str, cell["unit"]),
-        decimals=cast("int | None", cell["decimals"]),
-        temperature_c=cast("float | None", cell["temperature_c"]),
-        event=cast(str, cell["event"]),
-    )
+        row=row, utc=utc, monotonic_s=monotonic_s, boottime_s=boottime_s, raw=raw, shown=shown,
+        quality=quality, cause=cause, observed=kind != "raw",
+    )  # fmt: skip

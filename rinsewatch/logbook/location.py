@@ -28,7 +28,11 @@ def logbook_path(option: Path | str | None, environ: Mapping[str, str], file_nam
 def _user_folder() -> Path:
     from platformdirs import user_data_path
 
+    unknown = "no home folder is known; name the logbook with --logbook FILE"
     try:
-        return user_data_path("rinsewatch", appauthor=False)
-    except RuntimeError as error:  # what pathlib raises without a home folder
-        raise LogbookError("no home folder is known; name the logbook with --logbook FILE") from error
+        folder = user_data_path("rinsewatch", appauthor=False)
+    except RuntimeError as error:
+        raise LogbookError(unknown) from error
+    if not folder.is_absolute():  # older platformdirs leave "~" as it is
+        raise LogbookError(unknown)
+    return folder
