@@ -27,7 +27,7 @@ class Exchange:
         """``first-order``, ``two-rate`` (a quick and a lazy half) or ``diffusion`` out of spheres.
 
         Diffusion: the series for a sphere in a stirred bath, shares 6/(pi j)^2 and rates j^2 (Crank,
-        The Mathematics of Diffusion), cut after five terms and rescaled to 1.
+        The Mathematics of Diffusion), the fifth and quickest compartment standing for all further terms.
         """
         if name == "first-order":
             return cls((1.0,), (rate_per_s,))
@@ -35,9 +35,8 @@ class Exchange:
             return cls((0.6, 0.4), (rate_per_s * 3.0, rate_per_s / 2.0))
         if name != "diffusion":
             raise ValueError(f"unknown exchange law {name!r}; known: first-order, two-rate, diffusion")
-        weights = [6.0 / (math.pi * j) ** 2 for j in range(1, 6)]
-        total = sum(weights)
-        return cls(tuple(w / total for w in weights), tuple(rate_per_s * j * j for j in range(1, 6)))
+        weights = [6.0 / (math.pi * j) ** 2 for j in range(1, 5)]
+        return cls((*weights, 1.0 - sum(weights)), tuple(rate_per_s * j * j for j in range(1, 6)))
 
 
 def exponential(matrix: Array) -> Array:
