@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections import deque
 from collections.abc import Callable
 from typing import IO, Protocol
 
@@ -15,6 +16,7 @@ from rinsewatch.errors import UsageError
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.screen.snapshot import Snapshot
 from rinsewatch.session.commands import Finish
+from rinsewatch.session.snapshot import SessionSnapshot
 
 WAIT_S = 0.5
 KEY_WAIT_S = 0.2
@@ -69,7 +71,8 @@ class JsonFace:
 
     def __init__(self, out: IO[str] = sys.stdout, err: IO[str] = sys.stderr) -> None:
         self._out, self._err = Outlet(out), Outlet(err)
-        self._message = ""
+        self._told: deque[str] = deque(("",), maxlen=20)
+        self._trouble = ""
 
     def run(self, stage: Stage, guard: SignalGuard) -> None:
         """Print until the session ends."""
@@ -89,13 +92,17 @@ class JsonFace:
             if seen.row.has_reading:
                 self._out.line(json_line(seen.state, row=seen.number))
             else:
-                self._message = seen.row.event.removeprefix("note: ")
+                self._told.append(seen.row.event.removeprefix("note: "))
                 self._err.line(f"{seen.row.time_s:.1f} s: {seen.row.event}")
-        shown = stage.session.latest
-        if shown.message != self._message:
-            self._message = shown.message
+        self._tell(stage.session.latest)
+
+    def _tell(self, shown: SessionSnapshot) -> None:
+        """Messages that are no rows (a refused command, a question), and trouble with the logbook."""
+        if shown.message not in self._told:
+            self._told.append(shown.message)
             self._err.line(f"{shown.time_s:.1f} s: {shown.message}")
-        if shown.trouble:
+        if shown.trouble != self._trouble:
+            self._trouble = shown.trouble
             self._err.line(recorded_words(shown))
 
 
