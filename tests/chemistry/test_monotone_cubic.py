@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import PchipInterpolator
 
 from rinsewatch.chemistry.monotone import MonotoneCubic
-
-interpolate = pytest.importorskip("scipy.interpolate")
 
 
 @settings(deadline=None, max_examples=80)
@@ -21,7 +19,7 @@ def test_same_as_scipy(steps: list[float], heights: list[int]) -> None:
     x = np.cumsum(steps)
     y = np.array(heights[: len(steps)], dtype=np.float64)
     at = np.linspace(x[0], x[-1], 101)
-    assert np.allclose(MonotoneCubic.through(x, y)(at), interpolate.PchipInterpolator(x, y)(at), atol=1e-9)
+    assert np.allclose(MonotoneCubic.through(x, y)(at), PchipInterpolator(x, y)(at), atol=1e-9)
 
 
 def test_outside_it_holds_the_ends() -> None:

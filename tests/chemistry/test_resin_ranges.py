@@ -63,3 +63,9 @@ def test_no_resin_is_refused(volume_ml: float) -> None:
 def test_a_form_that_does_not_exist() -> None:
     with pytest.raises(QuantityError, match="OH form"):
         bead_density_g_ml(ResinKind.STRONG_ACID, "OH")
+
+
+@pytest.mark.parametrize(("liquid_g_ml", "parts"), [(1.06, False), (1.09, True), (1.25, True), (1.28, False)])
+def test_a_liquor_must_pass_every_bead_not_the_average_one(liquid_g_ml: float, parts: bool) -> None:
+    """Common practice: OH anion beads 1.04-1.08, Na cation beads 1.26-1.32 g/mL."""
+    assert parts_the_beads(liquid_g_ml) is parts
