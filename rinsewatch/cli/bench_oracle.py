@@ -22,6 +22,8 @@ class _Lead:
     lead_ml: float
     variance: float
     walk_per_ml: float  # variance gained per mL poured
+    scatter: float  # relative scatter of one settled reading about its curve
+    end_ml: float = 0.0  # what that scatter means in mL at the endpoint
 
     def move(self, volume_ml: float) -> None:
         """More water was poured: the lead is less certain."""
@@ -41,10 +43,12 @@ def _start(task: Task) -> _Lead:
     scenario = task.record.scenario
     portion = scenario.portion_ml
     if scenario.is_flow:  # the pump's error is 3 % of what has flowed: no walk, but a wide start
-        return _Lead(0.0, (0.4 * portion) ** 2, (0.03 * portion) ** 2 / portion)
+        return _Lead(0.0, (0.4 * portion) ** 2, (0.03 * portion) ** 2 / portion, 0.7 * scenario.meter.noise)
     habits = scenario.operator
-    each = math.hypot(habits.volume_noise, habits.bypass_high / math.sqrt(12.0))
-    return _Lead(0.0, (0.3 * portion) ** 2, (each * portion) ** 2 / portion)
+    each = math.hypot(habits.volume_noise, habits.bypass_high / math.sqrt(12.0), 0.5 * habits.interval_noise)
+    # a portion's own size and contact time also shape its own filtrate: scatter the next does not inherit
+    scatter = math.hypot(0.7 * each, scenario.meter.noise)
+    return _Lead(0.0, (0.3 * portion) ** 2, (each * portion) ** 2 / portion, scatter)
 
 
 def oracle(task: Task) -> Outcome:
@@ -56,12 +60,15 @@ def oracle(task: Task) -> Outcome:
         return outcome
     end = _cross(volumes, curve, int(below[0]), task.target_us_cm)
     series, lead = settled(task), _start(task)
+    at = int(below[0])
+    if at > 0 and not task.record.scenario.is_flow:
+        lead.end_ml = lead.scatter * (volumes[at] - volumes[at - 1]) / math.log(curve[at - 1] / curve[at])
     before = 0.0
     for i, row in enumerate(series.rows):
         volume = float(series.volume_ml[i])
         lead.move(volume - before)
         before = volume
-        seen = _reading_lead(series, i, volumes, curve, task)
+        seen = _reading_lead(series, i, volumes, curve, lead.scatter)
         if seen is not None:
             lead.see(*seen)
         if outcome.stop_row is None and volume + lead.lead_ml >= end:
@@ -76,7 +83,7 @@ def _answer_until(task: Task, outcome: Outcome, series: Settled, i: int, end: fl
     for row in task.checkpoints:
         if row < following and (i == 0 or row >= series.rows[i]):
             mid = end - task.record.rows[row].rinse_ml - lead.lead_ml
-            spread = 1.645 * math.sqrt(lead.variance + lead.walk_per_ml * max(0.0, mid))
+            spread = 1.645 * math.sqrt(lead.variance + lead.walk_per_ml * max(0.0, mid) + lead.end_ml**2)
             outcome.answers[row] = Answer(max(0.0, mid - spread), max(0.0, mid), max(0.0, mid + spread), True)
 
 
@@ -88,7 +95,7 @@ def _cross(volumes: Array, curve: Array, i: int, target: float) -> float:
 
 
 def _reading_lead(
-    series: Settled, i: int, volumes: Array, curve: Array, task: Task
+    series: Settled, i: int, volumes: Array, curve: Array, scatter: float
 ) -> tuple[float, float] | None:
     """(lead mL, variance) that one settled reading speaks for, None where the curve is flat or not met."""
     reading, step = float(series.us_cm[i]), float(series.step_us_cm[i])
@@ -100,5 +107,5 @@ def _reading_lead(
         return None
     met = _cross(volumes, falling, k, reading)
     slope = (falling[k - 1] - falling[k]) / (volumes[k] - volumes[k - 1])
-    error = math.hypot(step / math.sqrt(12.0), 0.7 * task.record.scenario.meter.noise * reading)
+    error = math.hypot(step / math.sqrt(12.0), scatter * reading)
     return met - float(series.volume_ml[i]), (error / slope) ** 2

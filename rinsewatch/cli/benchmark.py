@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import click
@@ -23,13 +24,14 @@ import numpy as np
 from rinsewatch.cli import bench_baselines as baselines
 from rinsewatch.cli import bench_report as report
 from rinsewatch.cli.bench_oracle import oracle
+from rinsewatch.cli.bench_picture import reliability_svg
 from rinsewatch.cli.bench_rinse import run_rinse, target_of
 from rinsewatch.cli.bench_score import Outcome, Score, Task, score
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import random_scenario, run
 
 SEEDS = {"dev": 1_000, "final": 7_000_000}
-LAWS = ("own", "diffusion", "two-rate", "plug", "channel", "drift", "heavy-noise")
+LAWS = ("own", "diffusion", "two-rate", "plug", "channel", "drift", "heavy-noise", "salt-splitting")
 ESTIMATORS: dict[str, Callable[[Task], Outcome]] = {
     "rinsewatch": run_rinse,
     "oracle": oracle,
@@ -63,6 +65,9 @@ def under_law(scenario: Scenario, law: str) -> Scenario:
     if law == "heavy-noise":
         meter = replace(scenario.meter, noise_kind="heavy", noise=1.5 * scenario.meter.noise)
         return scenario.changed(meter=meter)
+    if law == "salt-splitting":  # the bed swaps the rinse water's salt for its own ion, which conducts more
+        salt_us_cm = scenario.rinse_us_cm - scenario.co2_us_cm
+        return scenario.changed(leak_us_cm=salt_us_cm * (1.0 if scenario.residue == "NaOH" else 2.4))
     return scenario if law == "own" else scenario.changed(exchange_law=law)
 
 
@@ -140,11 +145,12 @@ def _as_json(scores: dict[str, list[Score]]) -> dict[str, Any]:
 @click.option("--only", default="", help="Comma-separated estimators, e.g. 'rinsewatch,oracle'.")
 @click.option("--laws", is_flag=True, help="Repeat with the bench's laws changed, one at a time.")
 @click.option("--worst", default=0, type=click.IntRange(0), help="List the worst rinses with their seeds.")
+@click.option("--picture", type=click.Path(dir_okay=False), help="Write the reliability picture (SVG) here.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of tables.")
 @click.option("--dump", type=click.Path(dir_okay=False), help="Add every score to this file, JSON lines.")
 def main(
     rinses: int, seeds: str, classes: bool, jobs: int, no_baselines: bool, only: str,
-    laws: bool, worst: int, as_json: bool, dump: str | None,
+    laws: bool, worst: int, picture: str | None, as_json: bool, dump: str | None,
 ) -> None:  # fmt: skip
     """Score the forecast and the stop on simulated rinses, next to the simple methods and an oracle."""
     names = _names(only, no_baselines)
@@ -154,6 +160,10 @@ def main(
         scores = campaign(rinses, SEEDS[seeds], law, names, jobs)
         if dump is not None:
             _dump(dump, law, scores)
+        if picture is not None and law == "own" and "rinsewatch" in scores:
+            bins = report.reliability(scores["rinsewatch"])
+            svg = reliability_svg(bins, f"{rinses} simulated rinses, {seeds} seeds")
+            Path(picture).write_text(svg, encoding="utf-8")
         if as_json:
             collected[law] = _as_json(scores)
             continue
