@@ -76,6 +76,7 @@ def setup_from_settings(settings: Settings) -> RinseSetup:
         flow_ml_min=_flow(settings.get("flow_ml_min"), "--flow-ml-min"),
         feed_us_cm=_reading(settings.get("feed"), "--feed", factor),
         rinse_water_us_cm=_reading(settings.get("rinse_water"), "--rinse-water", factor),
+        rinse_water_step_us_cm=_step(settings.get("rinse_water"), factor),
         tds_factor=factor,
         top_us_cm=_reading(settings.get("top"), "--top", factor),
         resolution_us_cm=_reading(settings.get("resolution"), "--resolution", factor),
@@ -123,6 +124,14 @@ def _reading(value: object, option: str, factor: float) -> float | None:
         return None
     quantity = parse_reading(_text(value, option), option)
     return reading_us_cm(quantity.value, quantity.unit, factor)
+
+
+def _step(value: object, factor: float) -> float | None:
+    """The display step a reading was written with, uS/cm: "1.2 uS/cm" has 0.1."""
+    if value is None:
+        return None
+    quantity = parse_reading(_text(value, "--rinse-water"), "--rinse-water")
+    return reading_us_cm(10.0**-quantity.decimals, quantity.unit, factor)
 
 
 def _factor(value: object) -> float:

@@ -33,6 +33,7 @@ from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.settle import FlowBlock, PortionWindow
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Interval, Remaining
+from rinsewatch.rinse.traces import Water
 
 MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer is "never"
 GROWTH: Final = 1.12  # evaluate again when the present fact has this much more behind it
@@ -55,9 +56,14 @@ class Belief(ABC):
         self.population = Population(self._prior(water_step_us_cm), setup.residue, course, self.rng)
         self.dice = Dice.throw(self.population.theta.shape[0], self.rng)
         self.known = False
+        self.heard = False
         self.jump = 0.0
         self._evaluated_at = 0
         self._target: float | None = None
+        self.travel = 0.0
+        self._levels: dict[float, tuple[Array, Array]] = {}
+        self._levels_of: Water | None = None
+        self._outer_of: tuple[View, tuple[float, float]] | None = None
 
     def _prior(self, water_step_us_cm: float) -> Prior:
         return prior_from_setup(self.setup, water_step_us_cm)
@@ -107,16 +113,24 @@ class Belief(ABC):
         self.chance_reached = self.chance_unreachable = 0.0
         self.end_ml: Array | None = None
         if self._target is not None:
-            target = self.scale.to_linear(self._target)
-            self.chance_reached = chance_below(view, water, target)
-            goal = nominal_goal(view, water, self.population.uneven, target, self.dice)
+            level, reachable = self._level_for(self.scale.to_linear(self._target))
+            self.chance_reached = chance_below(view, level)
+            goal = nominal_goal(view, level, reachable, self.population.uneven, self.dice)
             end = self.crossing_ml(view, goal.ln_goal)
             self.end_ml = np.where(goal.reachable, self.now_ml + end, np.inf)
             self.chance_unreachable = float(np.dot(view.weights, ~np.isfinite(self.end_ml)))
 
     def chance_below(self, level_us_cm: float) -> float:
         """Probability that the true filtrate is at or below a level (meter scale)."""
-        return chance_below(self.view, self.population.water, self.scale.to_linear(level_us_cm))
+        return chance_below(self.view, self._level_for(self.scale.to_linear(level_us_cm))[0])
+
+    def _level_for(self, reading: float) -> tuple[Array, Array]:
+        """``Water.level``, remembered as long as the population stays."""
+        if self._levels_of is not self.population.water:
+            self._levels, self._levels_of = {}, self.population.water
+        if reading not in self._levels:
+            self._levels[reading] = self.population.water.level(reading)
+        return self._levels[reading]
 
     def remaining(self) -> Remaining | None:
         """Water still to pour, None without a target."""
@@ -138,6 +152,11 @@ class Belief(ABC):
         return out
 
     def _outer(self, view: View) -> tuple[float, float]:
+        if self._outer_of is None or self._outer_of[0] is not view:
+            self._outer_of = (view, self._find_outer(view))
+        return self._outer_of[1]
+
+    def _find_outer(self, view: View) -> tuple[float, float]:
         low, high = filtrate(view, self.population.water, self.dice, OUTER)
         return float(self.scale.to_reading(low)), float(self.scale.to_reading(high))
 
@@ -148,9 +167,12 @@ class Belief(ABC):
 
     def _first_in_range(self, seen: Observation, ln_level: Array) -> None:
         """The first in-range fact may contradict the prior: the rinse had begun before the recording."""
+        heard, self.heard = self.heard, True
         if self.known or math.isinf(seen.high):
             return
         self.known = True
+        if heard:
+            return  # it came down from over range before our eyes: the prior has nothing to forgive
         bare = self.population.view(ln_level, None)
         low, high = filtrate(bare, self.population.water, self.dice, (0.02, 0.98))
         linear = self._linear(seen)
@@ -227,10 +249,13 @@ class PortionBelief(Belief):
     def _arrive(self) -> None:
         """New portion: where every hypothesis expects the filtrate before it is read."""
         self._evaluated_at = 0
-        self._previous_high = self._outer(self.view)[1] if self.course.pours and hasattr(self, "view") else math.inf
+        first = not self.course.pours
+        self._previous_high, before = (math.inf, 0.0) if first else (self._outer(self.view)[1], self.filtrate.mid)
         self._state: BedState = self.course.state(self.population.theta)
         self._look(0.0, None)
         self._before = self._outer(self.view)
+        if not first:
+            self.travel += max(math.log(before / self.filtrate.mid), 0.0)
 
     def _standing_ml(self) -> float:
         return self.course.pours[-1].volume_ml if self.course.pours else 0.0
@@ -272,7 +297,7 @@ class PortionBelief(Belief):
             low, high = self._outer(self.view)
         if settling:
             high = max(high, self._previous_high)
-        return Expectation(low, high, self.known, settling)
+        return Expectation(low, high, self.heard, self.known, settling, self.travel)
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:
         """Rinse volume from here until each nominal curve falls to its goal."""
@@ -328,10 +353,11 @@ class FlowBelief(Belief):
                 self._states = self.course.states(self.population.theta)
         if rinse_ml > self.now_ml or self._moved_s is None:
             self._moved_s = time_s
+        self.travel += max(rinse_ml - self.now_ml, 0.0) / self.efold_ml
         self.now_ml = max(rinse_ml, 0.0)
 
     def _set_block(self) -> None:
-        """Blocks of about a tenth of an e-fold, never more than a third of the resin volume."""
+        """Blocks of about a seventh of an e-fold, never more than a third of the resin volume."""
         self._states = self.course.states(self.population.theta)
         ahead = 0.05 * self.setup.resin_ml
         theta, state = self.population.theta, self._states[-1]
@@ -340,7 +366,7 @@ class FlowBelief(Belief):
         excess = np.exp(level)
         seen_fall = float(np.dot(self.population.weights, fall * excess / (excess + self.population.water.floor)))
         self.efold_ml = ahead / max(seen_fall, 1e-3)
-        self.block_ml = min(0.1 * self.efold_ml, 0.33 * self.setup.resin_ml)
+        self.block_ml = min(0.15 * self.efold_ml, 0.33 * self.setup.resin_ml)
         self.block = FlowBlock(self.now_ml)
         self._evaluated_at = 0
 
@@ -381,7 +407,7 @@ class FlowBelief(Belief):
             self._set_block()
             self._look()
         low, high = self._outer(self.view)
-        return Expectation(low, high, self.known, settling=False)
+        return Expectation(low, high, self.heard, self.known, False, self.travel)
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:
         """Rinse volume from here until each nominal curve falls to its goal."""

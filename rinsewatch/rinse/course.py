@@ -15,7 +15,7 @@ from rinsewatch.rinse.beds import BedState, FlowBed, FlowState, PortionBed, Pour
 from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.prior import Array
 
-MOST_FACTS: Final = 72
+MOST_FACTS: Final = 48
 MOST_POURS: Final = 96
 MOST_RESTS: Final = 6
 

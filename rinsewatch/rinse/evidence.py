@@ -74,15 +74,10 @@ class Corrections:
         )
 
 
-_NUDGE: Final = 1.03
-_LN_NUDGE: Final = math.log(_NUDGE)
-
-
 def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) -> tuple[Array, Corrections]:
     """Log likelihood of each hypothesis, and its corrections after the reading; shapes (count,)."""
     level = np.exp(ln_level + prior.offset)
-    expected = water.reading(level)
-    slope = np.maximum(np.log(water.reading(_NUDGE * level) / expected) / _LN_NUDGE, 0.02)
+    expected, slope = water.reading_and_slope(level)
     noise = seen.noise**2 + (LEVEL_NOISE_FLOOR_US_CM / expected) ** 2
     var = slope * slope * prior.var_offset + noise
     ln_expected = np.log(expected)

@@ -66,12 +66,11 @@ def filtrate(view: View, water: Water, dice: Dice, at: tuple[float, ...] = FIVE)
     return weighted_quantiles(water.reading(np.exp(sampled_ln_level(view, dice))), view.weights, at)
 
 
-def chance_below(view: View, water: Water, target: float) -> float:
-    """Probability that the true filtrate is at or below the target (linear uS/cm)."""
-    level, reachable = water.level(target)
+def chance_below(view: View, level: Array) -> float:
+    """Probability that the residue is at or below a level, each hypothesis' own (see ``Water.level``)."""
     spread = np.sqrt(view.corrections.var_offset)
     below = ndtr((np.log(level) - view.ln_level - view.corrections.offset) / spread)
-    return float(np.dot(view.weights, np.where(reachable, below, 0.0)))
+    return float(np.dot(view.weights, below))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +82,12 @@ class Goal:
     reachable: Array
 
 
-def nominal_goal(view: View, water: Water, uneven: Array, target: float, dice: Dice) -> Goal:
+def nominal_goal(view: View, level: Array, reachable: Array, uneven: Array, dice: Dice) -> Goal:
     """Translate the target into each hypothesis' nominal log level, with what is still uncertain drawn.
 
     Ahead lie uneven portions (variance per e-fold) and the wander of the bend (integrated: D**3 / 3).
     """
     c = view.corrections
-    level, reachable = water.level(target)
     distance = sampled_ln_level(view, dice) - np.log(level)
     steps = np.maximum(distance, 0.0)
     shift = np.sqrt(uneven**2 * steps + BEND_PER_EFOLD**2 * steps**3 / 3.0) * dice.ahead

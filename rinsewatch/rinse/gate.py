@@ -20,6 +20,7 @@ BRIEF_S: Final = 5.0  # longer than this and the person is asked to look
 FROZEN_STEPS: Final = 3.0
 FROZEN_CHANGE: Final = 0.10
 FROZEN_RUN: Final = 5
+FROZEN_TRUST: Final = 0.6  # share of the expected fall that must have shown: washouts slow down
 RISE_S: Final = 45.0
 
 
@@ -38,14 +39,17 @@ class Cause(StrEnum):
 class Expectation:
     """What the meter may show now: 0.5 and 99.5 % with allowances, uS/cm; ``settling`` early in a portion.
 
-    ``decline``: expected fall of the log reading since the given place, for frozen values (a function would
-    not be frozen). ``known`` is False before the first trusted in-range reading.
+    ``bounded_below``: something was read (over range counts), so a sudden low is suspect; ``known``: an in-range
+    reading was trusted, so a high one is too. ``travel``: e-folds the display is expected to have fallen since
+    the rinse began (an odometer: only differences count).
     """
 
     low_us_cm: float
     high_us_cm: float
+    bounded_below: bool
     known: bool
     settling: bool
+    travel: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +78,7 @@ class Gate:
         self._good_run = 0
         self._run_value: float | None = None
         self._run_count = 0
-        self._run_high = 0.0
+        self._run_travel = 0.0
         self._confirmed = False
         self._silent = False
 
@@ -127,13 +131,13 @@ class Gate:
         if span.is_zero:
             # Nothing is purer than water: a display this fine can show 0 only in air.
             impossible = span.step_us_cm / 2 < PURE_WATER_US_CM
-            if impossible or not expected.known or expected.low_us_cm > span.high_us_cm:
+            if impossible or not expected.bounded_below or expected.low_us_cm > span.high_us_cm:
                 return Cause.DRY
             return Cause.NONE
+        if expected.bounded_below and span.high_us_cm < expected.low_us_cm:
+            return Cause.LOW
         if not expected.known:
             return Cause.NONE
-        if span.high_us_cm < expected.low_us_cm:
-            return Cause.LOW
         if frozen:
             return Cause.FROZEN
         return Cause.HIGH if span.low_us_cm > expected.high_us_cm else Cause.NONE
@@ -141,10 +145,10 @@ class Gate:
     def _is_frozen(self, span: Span, expected: Expectation) -> bool:
         """The very same digits while the washout must have moved the display by some steps."""
         if span.is_over or span.is_zero or span.shown_us_cm != self._run_value:
-            self._run_value, self._run_count = span.shown_us_cm, 0
+            self._run_value, self._run_count, self._run_travel = span.shown_us_cm, 0, expected.travel
         self._run_count += 1
-        gap = span.shown_us_cm - expected.high_us_cm
-        moved = gap > max(FROZEN_STEPS * span.step_us_cm, FROZEN_CHANGE * span.shown_us_cm)
+        due = FROZEN_TRUST * (expected.travel - self._run_travel)
+        moved = due > max(FROZEN_STEPS * span.step_us_cm / max(span.shown_us_cm, 1e-9), FROZEN_CHANGE)
         return expected.known and self._run_count >= FROZEN_RUN and moved and not expected.settling
 
     def _good(self, span: Span) -> Assessment:
@@ -157,11 +161,14 @@ class Gate:
         return Assessment(Quality.GOOD, Cause.NONE)
 
     def _suspect(self, span: Span, time_s: float, place: float, cause: Cause) -> Assessment:
-        if self._hold is None or self._hold.cause is not cause:
+        above = (Cause.HIGH, Cause.FROZEN)
+        same = self._hold is not None and (self._hold.cause is cause or (self._hold.cause in above and cause in above))
+        if self._hold is None or not same:
             self._hold = _Hold(cause, time_s, place)
         else:
             self._hold.count += 1
-        if not span.is_zero and not span.is_over:
+            self._hold.cause = cause
+        if not span.is_zero:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
         if self._proves_washout(self._hold, time_s):
             self._hold = None
@@ -180,7 +187,7 @@ class Gate:
     @staticmethod
     def _proves_washout(hold: _Hold, time_s: float) -> bool:
         """The held readings decline portion after portion as a washout does: another vessel would not."""
-        if hold.cause is Cause.HIGH:
+        if hold.cause in (Cause.HIGH, Cause.FROZEN):
             lasting = time_s - hold.since_s > RISE_S and len(hold.trail) >= 3
             return lasting and hold.trail[-1][1] < hold.trail[0][1] - 0.05
         if hold.cause is not Cause.LOW or len(hold.trail) < 4:

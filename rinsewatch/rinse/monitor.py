@@ -10,7 +10,7 @@ import numpy as np
 
 from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
-from rinsewatch.rinse.belief import FlowBelief, PortionBelief
+from rinsewatch.rinse.belief import USUAL_PACE_S, FlowBelief, PortionBelief
 from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
@@ -23,6 +23,7 @@ from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence
 ROOM_BELOW: Final = 0.75
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
+PLACE_EFOLDS: Final = 0.35
 
 
 class Rinse:
@@ -32,7 +33,7 @@ class Rinse:
         setup.check()
         self.setup = setup
         self._scale = DisplayScale(setup)
-        self._water_step = setup.resolution_us_cm or 1.0
+        self._water_step = setup.rinse_water_step_us_cm or self._scale.finest_us_cm
         self._belief = self._new_belief()
         self._gate = Gate()
         self._decision = Decision()
@@ -51,7 +52,7 @@ class Rinse:
         return PortionBelief(self.setup, self._water_step)
 
     def _target(self) -> float | None:
-        return target_us_cm(self.setup, self._scale.step_at(0.0))
+        return target_us_cm(self.setup, self._scale.finest_us_cm)
 
     def observe(self, row: Row) -> RinseState:
         """Take in one row and answer. Never raises on what a meter or a person may do."""
@@ -149,7 +150,9 @@ class Rinse:
             field = "feed_us_cm" if name == "feed" else "rinse_water_us_cm"
             self.setup = replace(self.setup, **{field: us_cm})
             if name == "rinse-water":
-                self._belief.new_rinse_water(self.setup, self._scale.step_at(us_cm))
+                step = reading_us_cm(10.0**-quantity.decimals, quantity.unit, self.setup.tds_factor)
+                self.setup = replace(self.setup, rinse_water_step_us_cm=step)
+                self._belief.new_rinse_water(self.setup, step)
 
     # ---- readings ------------------------------------------------------------------------------
 
@@ -178,10 +181,10 @@ class Rinse:
         )
 
     def _place(self) -> float:
-        """Portions so far; in continuous flow, tenths of a resin volume."""
+        """Portions so far; in continuous flow, thirds of an e-fold as expected."""
         if isinstance(self._belief, PortionBelief):
             return float(len(self._belief.course.pours))
-        return self._belief.now_ml / max(0.1 * self.setup.resin_ml, 0.5 * self._belief.efold_ml)
+        return self._belief.travel / PLACE_EFOLDS
 
     def _settled(self) -> bool:
         """An unbroken run of trusted readings long enough for this rinse."""
@@ -191,8 +194,12 @@ class Rinse:
             return self._gate.good_run >= 3 and run_s >= need_s
         if belief.window.typed or belief.window.count == 0:
             return belief.window.count > 0
-        need_s = min(max(0.2 * (belief.pace_s or 120.0), 10.0), 45.0)
-        return belief.window.last_after_s >= need_s and belief.settled and run_s >= min(need_s, 10.0)
+        pace = belief.pace_s or USUAL_PACE_S
+        need_s = min(max(0.3 * pace, 10.0), 60.0)
+        if belief.window.last_after_s < need_s or not belief.settled or run_s < min(need_s, 10.0):
+            return False
+        target = self._target()
+        return target is None or belief.window.reading_at(0.9 * pace) <= NEAR * target
 
     # ---- answer --------------------------------------------------------------------------------
 

@@ -21,8 +21,8 @@ from rinsewatch.rinse.prior import UNEVEN, Array, Prior
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.traces import Water
 
-MEMBERS: Final = 320
-LOWEST_EVENNESS: Final = 0.45  # effective share of members below which the population is renewed
+MEMBERS: Final = 256
+LOWEST_EVENNESS: Final = 0.35  # effective share of members below which the population is renewed
 TEMPER_EVENNESS: Final = 0.5
 MOVE_SIZES: Final = (2.4, 1.2, 0.6)  # in spreads over root dimension: bold, usual, fine
 MOST_STAGES: Final = 14

@@ -57,11 +57,13 @@ class Prior:
     floor_bound_us_cm: float
     floor_wide_mean: float
     floor_wide_spread: float
-    floor_wide_share: float = 0.2
+    floor_wide_share: float = 0.15
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
         """``count`` hypotheses, shape (count, parameters)."""
         theta: Array = self.mean + self.spread * rng.standard_normal((count, self.mean.size))
+        if self.mean.size > CELLS:
+            theta[:, CELLS] = np.abs(theta[:, CELLS])  # fewer than one cell is no bed
         wide = rng.random(count) < self.floor_wide_share
         theta[wide, FLOOR] = self.floor_wide_mean + self.floor_wide_spread * rng.standard_normal(int(wide.sum()))
         return theta
@@ -108,7 +110,7 @@ def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, f
     water = setup.rinse_water_us_cm
     if water is None:
         return PURE_WATER_US_CM, 0.8, 3.0
-    bound = max(PURE_WATER_US_CM, 0.97 * (water - step_us_cm / 2))
+    bound = max(PURE_WATER_US_CM, 0.985 * (water - step_us_cm / 2))
     # Anywhere within the display's step, evenly: the log of an even share of a width has mean ln(width) - 1.
     width = water + step_us_cm / 2 - bound
-    return bound, max(0.45 * width, 0.08 * water, 0.03), max(step_us_cm / 2, 0.4 * water, 0.3)
+    return bound, max(0.45 * width, 0.05 * water, 0.02), max(step_us_cm / 2, 0.4 * water, 0.3)

@@ -69,6 +69,23 @@ class PortionWindow:
         noise = math.hypot(PORTION_NOISE, self.unsettled())
         return after_s, Observation(span.low_us_cm, span.high_us_cm, noise)
 
+    def reading_at(self, after_s: float) -> float:
+        """The reading (uS/cm) to expect later in this portion if it goes on as in its last two thirds.
+
+        While a portion stands, the slow liquid leaks into it: what reads low early may not when drained.
+        """
+        newest = self._samples[-1]
+        if self.typed or len(self._samples) < 4:
+            return newest.span.shown_us_cm
+        early = [s for s in self._samples if 0.3 * newest.after_s <= s.after_s < _LAST_PART * newest.after_s]
+        late = [s for s in self._samples if s.after_s >= _LAST_PART * newest.after_s]
+        if not early:
+            return newest.span.shown_us_cm
+        value_early, value_late = (sum(s.span.shown_us_cm for s in part) / len(part) for part in (early, late))
+        time_early, time_late = (sum(s.after_s for s in part) / len(part) for part in (early, late))
+        rise = max(value_late - value_early, 0.0) / (time_late - time_early)
+        return value_late + rise * max(after_s - time_late, 0.0)
+
     def unsettled(self) -> float:
         """How much (log) the reading may still be away from where it is going."""
         newest = self._samples[-1].after_s

@@ -56,7 +56,8 @@ class RinseSetup:
     """Settings of one rinse. Volumes mL, conductivities uS/cm on the meter's own 25 C scale.
 
     Exactly one of ``portion_ml`` (poured in portions) and ``flow_ml_min`` (continuous) is given.
-    ``resolution_us_cm``: one display step where the readings' own decimals do not tell it.
+    ``resolution_us_cm``: one display step where the readings' own decimals do not tell it;
+    ``rinse_water_step_us_cm``: the step the rinse water's reading was written with ("1.2": 0.1).
     Raises SetupError from ``check()``.
     """
 
@@ -70,6 +71,7 @@ class RinseSetup:
     tds_factor: float = 0.5
     top_us_cm: float | None = None
     resolution_us_cm: float | None = None
+    rinse_water_step_us_cm: float | None = None
 
     @property
     def is_flow(self) -> bool:

@@ -55,7 +55,7 @@ class DisplayScale:
             top = self.top_us_cm
             return Span(top, top, math.inf, 0.0)
         if row.mark is Mark.UNDER:
-            step = self.step_at(0.0)
+            step = self.finest_us_cm
             return Span(0.0, 0.0, step / 2, step)
         value = reading_us_cm(row.reading or 0.0, row.unit, self._setup.tds_factor)
         top = self._setup.top_us_cm
@@ -70,13 +70,17 @@ class DisplayScale:
         """Largest reading: as set, else the largest shown so far, else a cautious 100 uS/cm."""
         return self._setup.top_us_cm or self._largest_shown or 100.0
 
+    @property
+    def finest_us_cm(self) -> float:
+        """Display step near zero: as set, else as the rinse water was read, else the finest shown so far."""
+        told = self._setup.resolution_us_cm or self._setup.rinse_water_step_us_cm
+        return told or min(self._steps.values(), default=1.0 / self._setup.tds_factor)
+
     def step_at(self, value_us_cm: float) -> float:
         """Display step (uS/cm) at a value, from the set-up or from what was shown."""
-        if self._setup.resolution_us_cm is not None and not self._steps:
-            return self._setup.resolution_us_cm
         decade = _decade(value_us_cm)
         known = [s for d, s in self._steps.items() if d >= decade]
-        return min(known, default=self._setup.resolution_us_cm or 1.0 / self._setup.tds_factor)
+        return min(known, default=self.finest_us_cm)
 
     def _learn(self, value_us_cm: float, row: Row) -> float:
         decimals = _MOST_DECIMALS if row.decimals is None else min(row.decimals, _MOST_DECIMALS)

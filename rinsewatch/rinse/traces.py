@@ -22,6 +22,10 @@ _K1, _K2, _KW = 4.45e-7, 4.69e-11, 1.012e-14
 _PER_MOL_L: Final = 1000.0  # S cm2/mol times mol/L gives mS/cm... times 1000: uS/cm
 MOST_CARBONIC_US_CM: Final = 1.1  # water in equilibrium with laboratory air, CRC Handbook (KCl standards table)
 _BIG_US_CM: Final = 400.0  # above it all of this is less than 1 %
+_NUDGE: Final = 1.03
+_LN_NUDGE: Final = float(np.log(_NUDGE))
+_NOTHING_US_CM: Final = 1e-9
+_LEAST_SLOPE: Final = 0.02  # caustic passes a minimum: keep the filter from learning backwards
 _RATIOS: Final = np.geomspace(0.02, 1.2, 16)
 
 
@@ -45,11 +49,24 @@ class Water:
         hydrogen = carbonic / ((_H + _HCO3) * _PER_MOL_L)
         return cls(residue, floor, floor - carbonic, hydrogen * hydrogen / _K1 + hydrogen)
 
+    def is_simple(self, level: Array) -> bool:
+        """Residue and water simply add: salt, or far above what carbon dioxide can do."""
+        return self.residue is Residue.SALT or float(level.min()) > _BIG_US_CM
+
     def reading(self, level: Array) -> Array:
         """Linear conductivity of the filtrate for a level of residue."""
-        if self.residue is Residue.SALT or float(level.min()) > _BIG_US_CM:
+        if self.is_simple(level):
             return self.floor + level
         return self.salt + self._traces(level)
+
+    def reading_and_slope(self, level: Array) -> tuple[Array, Array]:
+        """Reading, and its relative change per relative change of the level (1 far above the floor)."""
+        if self.is_simple(level):
+            reading = self.floor + level
+            return reading, level / reading
+        reading = self.reading(level)
+        slope = np.log(self.reading(_NUDGE * level) / reading) / _LN_NUDGE
+        return reading, np.maximum(slope, _LEAST_SLOPE)
 
     def _traces(self, level: Array) -> Array:
         if self.residue is Residue.NAOH:
@@ -57,14 +74,18 @@ class Water:
         return _acid(level / ((_H + _CL) * _PER_MOL_L), self.carbonate)
 
     def level(self, reading: float) -> tuple[Array, Array]:
-        """(level of residue at which the filtrate has come down to ``reading``, whether it ever does)."""
+        """(level of residue at which the filtrate has come down to ``reading``, whether it ever does).
+
+        Where it never does the level is next to nothing, so that no chance is given to it.
+        """
         room = reading - self.salt
         if self.residue is Residue.SALT:
-            return np.maximum(room, 1e-9), room > 0
-        if self.residue is Residue.HCL:
-            level = _acid_for(room, self.carbonate) * (_H + _CL) * _PER_MOL_L
-            return np.maximum(level, 1e-9), room > self.floor - self.salt
-        return self._caustic_level(room)
+            level, ever = room, room > 0
+        elif self.residue is Residue.HCL:
+            level, ever = _acid_for(room, self.carbonate) * (_H + _CL) * _PER_MOL_L, room > self.floor - self.salt
+        else:
+            level, ever = self._caustic_level(room)
+        return np.where(ever, np.maximum(level, _NOTHING_US_CM), _NOTHING_US_CM), ever
 
     def _caustic_level(self, room: Array) -> tuple[Array, Array]:
         """Caustic passes a minimum below the floor on its way: the branch above the minimum counts."""
