@@ -45,7 +45,7 @@ def reliability_svg(bins: Sequence[Bin], title: str) -> str:
         f'<rect x="{_EDGE}" y="{_EDGE}" width="{_SIDE}" height="{_SIDE}" fill="none" stroke="gray"/>',
         f'<line x1="{x0}" y1="{y0}" x2="{x1}" y2="{y1}" stroke="gray" stroke-dasharray="4"/>',
         f'<text x="{_EDGE}" y="24" font-size="13">{title}</text>',
-        f'<text x="{size / 2:.0f}" y="{size - 12:.0f}" text-anchor="middle">announced chance of being there</text>',
+        f'<text x="{size / 2:.0f}" y="{size - 12:.0f}" text-anchor="middle">chance announced</text>',
         f'<text x="14" y="{size / 2:.0f}" text-anchor="middle" transform="rotate(-90 14 {size / 2:.0f})">'
         "share that was</text>",
         *_ticks(),
