@@ -40,19 +40,19 @@ def command(files: tuple[str, ...], as_json: bool, **values: object) -> int:
 
 def json_lines(file: str, given: dict[str, object]) -> Iterator[str]:
     """One line for each row of ``file`` that holds a reading, as they are read. Errors: UsageError."""
-    from rinsewatch.cli.observing import observed_rows
+    from rinsewatch.cli.observing import observed_file
     from rinsewatch.screen.jsonlines import json_line
 
-    for seen in observed_rows(Path(file), given):
+    for seen in observed_file(Path(file), given):
         if seen.row.has_reading:
             yield json_line(seen.state, row=seen.number, file=file)
 
 
 def tally(file: str, given: dict[str, object]) -> Tally:
     """What happened in ``file``, row by row."""
-    from rinsewatch.cli.observing import observed_rows
+    from rinsewatch.cli.observing import observed_file
 
     account = Tally()
-    for seen in observed_rows(Path(file), given):
+    for seen in observed_file(Path(file), given):
         account.add(seen.row, seen.state)
     return account

@@ -73,6 +73,7 @@ class LiveRinse:
         self._link, self._frames = LinkWatch(), FrameTrouble()
         self._history = History(setup.tds_factor, setup.top_us_cm)
         self._state: RinseState | None = None
+        self._reading_us_cm: float | None = None
         self._rows = 0
         self._faults = 0
         self._time_s = 0.0
@@ -139,10 +140,12 @@ class LiveRinse:
     def snapshot(self, *, with_band: bool = True) -> SessionSnapshot:
         """The present moment, frozen."""
         band = self._observer.forecast_band(BAND_POINTS) if with_band and self._state else []
-        recorder, desk = self._recorder, self._desk
+        recorder, desk, state = self._recorder, self._desk, self._state
+        if state is not None:  # a portion's row has no reading; the screen goes on showing the last one
+            state = replace(state, reading_us_cm=self._reading_us_cm)
         return SessionSnapshot(
             setup=self.setup,
-            state=self._state,
+            state=state,
             history=self._history.view(),
             band=tuple(band),
             time_s=self._time_s,
@@ -237,6 +240,7 @@ class LiveRinse:
         self._state = self._observer.observe(row)
         self._rows += 1
         if row.has_reading:
+            self._reading_us_cm = self._state.reading_us_cm
             self._history.add(shown_from_row(row), self._state)
         return Observed(self._rows, row, self._state)
 
