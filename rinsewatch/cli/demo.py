@@ -17,7 +17,7 @@ Examples:
 All data of the demo are invented: bed, water, meter and operator are simulated."""
 )
 @click.option("--speed", type=click.FloatRange(1, 200), default=24.0, show_default=True, help="Times faster.")
-@click.option("--seconds", type=click.FloatRange(1), default=240.0, show_default=True, help="The longest it runs.")
+@click.option("--seconds", type=click.FloatRange(1), default=240.0, show_default=True, help="Longest run.")
 @click.option("--residue", type=click.Choice(["NaOH", "HCl", "salt"]), default="NaOH", show_default=True)
 @click.option("--flow", is_flag=True, help="Continuous flow instead of portions.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed is another rinse.")

@@ -87,7 +87,7 @@ def report_lines(report: SniffReport) -> list[str]:
 
 def _silence_words(report: SniffReport) -> str:
     if not report.byte_count:
-        return "nothing came: is the meter on, does it send by itself? A Modbus meter must be asked: --probe 1"
+        return "nothing came: is the meter on, does it send unasked? A Modbus meter must be asked: --probe 1"
     return "no line fits a profile: try another --baud, or describe the meter in a profile of your own"
 
 
@@ -126,7 +126,8 @@ def _check(scan: Scan, port: str, clock: Clock) -> int:
     shown = listen(port, profile_for(scan.meter or AUTO), scan, clock)
     values = [reading_us_cm(s.reading, s.unit, scan.tds_factor) for s in shown if s.reading is not None]
     if not values:
-        raise MeterError(f"{port}: no reading in {scan.seconds:g} s; see what comes: rinsewatch meters {port}")
+        words = f"no reading in {scan.seconds:g} s; see what comes: rinsewatch meters {port}"
+        raise MeterError(f"{port}: {words}")
     click.echo("\n".join(check_lines(values, wanted, str(standard))))
     return 0
 
