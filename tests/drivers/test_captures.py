@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from rinsewatch_drivers.framing import LineFramer
 from rinsewatch_drivers.modbus_source import ModbusPoller
 from rinsewatch_drivers.profile import builtin_profiles
@@ -43,7 +44,8 @@ def _same(got: tuple[Any, ...], expected: tuple[Any, ...]) -> None:
 
 
 def test_no_profile_without_good_and_faulty_captures() -> None:
-    assert PARTS == sorted(f"{name}.{part}.toml" for name in builtin_profiles() for part in ("good", "faulty"))
+    wanted = sorted(f"{name}.{part}.toml" for name in builtin_profiles() for part in ("good", "faulty"))
+    assert wanted == PARTS
 
 
 def test_every_capture_says_where_it_comes_from() -> None:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import time
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from rinsewatch_drivers.framing import DEFAULT_ENDS, Frame, FrameKind, LineFramer, reduced_ends
 
 ENDS = [DEFAULT_ENDS, (b"\r\n",), (b"\r\n", b"\n", b"\r"), (b";\n",), (b"\x03",), (b"aab",)]
 # few different bytes, so that terminators and parts of them are frequent
-STREAM = st.lists(st.sampled_from([b"1", b"a", b"b", b"\r", b"\n", b"\f", b";", b"\x03", b"x" * 30]), max_size=60)
+PIECES = [b"1", b"a", b"b", b"\r", b"\n", b"\f", b";", b"\x03", b"x" * 30]
+STREAM = st.lists(st.sampled_from(PIECES), max_size=60)
 
 
 def _frames(framer: LineFramer, pieces: list[bytes]) -> list[Frame]:
@@ -26,7 +29,7 @@ def test_any_chunks_give_the_same_frames(
 ) -> None:
     data = b"".join(parts)
     edges = [0, *sorted(min(cut, len(data)) for cut in cuts), len(data)]
-    pieces = [data[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    pieces = [data[a:b] for a, b in itertools.pairwise(edges)]
     whole = _frames(LineFramer(ends, max_bytes), [data])
     assert _frames(LineFramer(ends, max_bytes), pieces) == whole
     assert _frames(LineFramer(ends, max_bytes), [bytes([b]) for b in data]) == whole

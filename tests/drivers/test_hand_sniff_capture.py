@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from rinsewatch_drivers.capture import CaptureWriter, ReplayTransport, read_capture
 from rinsewatch_drivers.errors import WireError
 from rinsewatch_drivers.hand import parse_hand
@@ -19,7 +20,8 @@ from rinsewatch_drivers.sniff import escape_bytes, sniff
 
 
 @pytest.mark.parametrize(("typed", "value", "decimals", "unit", "temperature_c"), [
-    ("12.5 ppm", 12.5, 1, "ppm", None), ("= 12.5 ppm", 12.5, 1, "ppm", None), ("840µS/cm", 840.0, 0, "uS/cm", None),
+    ("12.5 ppm", 12.5, 1, "ppm", None), ("= 12.5 ppm", 12.5, 1, "ppm", None),
+     ("840µS/cm", 840.0, 0, "uS/cm", None),
     ("1.41 mS/cm 24.8 C", 1.41, 2, "mS/cm", 24.8), ("0 ppm", 0.0, 0, "ppm", None),
 ])  # fmt: skip
 def test_typed_readings(
@@ -75,7 +77,9 @@ def test_sniffing_silence_and_garbage_fits_nothing(cable: Callable[..., Any], cl
         assert report.last is None
 
 
-def test_a_capture_replays_to_the_same_readings(cable: Callable[..., Any], clock: Any, tmp_path: Path) -> None:
+def test_a_capture_replays_to_the_same_readings(
+    cable: Callable[..., Any], clock: Any, tmp_path: Path
+) -> None:
     path = tmp_path / "bytes.jsonl"
     writer = CaptureWriter(path)
     script = [(0.25 * i, b"%d.5 uS/cm\r\n" % i) for i in range(10)]
@@ -84,9 +88,7 @@ def test_a_capture_replays_to_the_same_readings(cable: Callable[..., Any], clock
     first = _values(live, clock)
     writer.close()
     began_s = clock.now_s
-    again = MeterLink(
-        "c", profile, clock=clock, opener=lambda *_: ReplayTransport(read_capture(path), clock)
-    )
+    again = MeterLink("c", profile, clock=clock, opener=lambda *_: ReplayTransport(read_capture(path), clock))
     second = _values(again, clock)
     assert [value for value, _ in first] == [value for value, _ in second] == [i + 0.5 for i in range(1, 10)]
     assert [at - began_s for _, at in second] == pytest.approx([0.25 * i for i in range(1, 10)])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+
 from rinsewatch_drivers.errors import PortBusy, PortError, PortMissing
 from rinsewatch_drivers.link import MeterLink
 from rinsewatch_drivers.profile import builtin_profiles, parse_profile
@@ -14,7 +16,9 @@ from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Read
 PLAIN = builtin_profiles()["plain-number"]
 
 
-def _run(link: MeterLink, clock: Any, seconds: float, timeout_s: float = 0.2) -> tuple[list[Reading], list[LinkEvent]]:
+def _run(
+    link: MeterLink, clock: Any, seconds: float, timeout_s: float = 0.2
+) -> tuple[list[Reading], list[LinkEvent]]:
     end_s = clock.now_s + seconds
     happened: list[Reading | LinkEvent] = []
     while clock.now_s < end_s:
@@ -58,7 +62,11 @@ def test_the_first_line_is_unsure_and_the_rest_are_in_order(cable: Callable[...,
     readings, events = _run(link, clock, 4.0)
     assert _states(events) == [LinkState.OPEN]
     assert "4800 baud" in events[0].detail
-    assert (readings[0].kind, readings[0].cause, readings[0].quality) == (Kind.FAULT, "first-line", Quality.MISSING)
+    assert (readings[0].kind, readings[0].cause, readings[0].quality) == (
+        Kind.FAULT,
+        "first-line",
+        Quality.MISSING,
+    )
     assert [r.value for r in readings[1:]] == [1000.0 - i for i in range(1, 20)]
     assert [r.sequence for r in readings] == list(range(1, 21))
     assert all(r.utc.tzinfo is not None for r in readings)
@@ -86,7 +94,7 @@ def test_a_meter_plugged_in_again_is_tried_within_two_seconds(cable: Callable[..
         link.poll(0.2)
         if len(bench.cables) < before:
             tries.append(clock.now_s)
-    gaps = [b - a for a, b in zip(tries, tries[1:], strict=False)]
+    gaps = [b - a for a, b in itertools.pairwise(tries)]
     assert max(gaps) <= 2.0
     assert min(gaps) >= 0.1  # nor is the system asked all the time
 
@@ -101,7 +109,8 @@ def test_silence_is_told_once_and_its_end(cable: Callable[..., Any], clock: Any)
 def test_a_slow_meter_is_not_called_silent(cable: Callable[..., Any], clock: Any) -> None:
     # declared: one line in five minutes
     slow = parse_profile(
-        'name = "slow"\nkind = "text"\n[text]\nformat = "csv"\ncolumns = ["value", "unit"]\nperiod_s = 300\n', "s"
+        'name = "slow"\nkind = "text"\n[text]\nformat = "csv"\ncolumns = ["value", "unit"]\nperiod_s = 300\n',
+        "s",
     )
     script = [(300.0 * i, piece) for i in range(6) for piece in (b"\n12.5,", b"ppm\r")]
     link = MeterLink("meter", slow, clock=clock, opener=Bench(cable(script)))
@@ -145,7 +154,9 @@ def test_a_port_that_is_not_there_yet(cable: Callable[..., Any], clock: Any) -> 
     assert len(readings) > 5
 
 
-def test_a_port_taken_by_another_program_meanwhile_is_told_once(cable: Callable[..., Any], clock: Any) -> None:
+def test_a_port_taken_by_another_program_meanwhile_is_told_once(
+    cable: Callable[..., Any], clock: Any
+) -> None:
     bench = Bench(cable([(1.0, None)]), *[PortBusy("in use by x")] * 8, cable(_lines(100)))
     link = MeterLink("meter", PLAIN, clock=clock, opener=bench)
     _, events = _run(link, clock, 12.0)
@@ -190,7 +201,12 @@ def test_auto_finds_each_profile_and_keeps_it(cable: Callable[..., Any], clock: 
     }  # fmt: skip
     for name, line in wires.items():
         half = line[len(line) // 2 :]
-        script = [(0.0, half), *((0.2 * i, line) for i in range(1, 20)), (4.0, b"999 uS\r\n"), (4.2, b"{}\r\n")]
+        script = [
+            (0.0, half),
+            *((0.2 * i, line) for i in range(1, 20)),
+            (4.0, b"999 uS\r\n"),
+            (4.2, b"{}\r\n"),
+        ]
         link = MeterLink("meter", None, clock=clock, opener=Bench(cable(script)))
         assert link.profile is None
         readings, events = _run(link, clock, 5.0)
@@ -211,7 +227,9 @@ def test_auto_with_garbage_only_tells_so(cable: Callable[..., Any], clock: Any) 
     assert all(r.kind is Kind.FAULT for r in readings)
 
 
-def test_polled_meter_is_asked_in_time_and_its_echo_is_no_reading(cable: Callable[..., Any], clock: Any) -> None:
+def test_polled_meter_is_asked_in_time_and_its_echo_is_no_reading(
+    cable: Callable[..., Any], clock: Any
+) -> None:
     meter = cable()
     meter.on_write = lambda data: [(0.01, data + b"\n"), (0.1, b"12.5 uS/cm\r\n")]
     link = MeterLink("meter", builtin_profiles()["polled-ascii"], clock=clock, opener=Bench(meter))
@@ -236,7 +254,9 @@ def test_meters_whose_lines_end_by_silence(cable: Callable[..., Any], clock: Any
         '[text]\nformat = "csv"\ncolumns = ["value", "unit"]\n',
         "g",
     )
-    script = [(i + part * 0.02, piece) for i in range(5) for part, piece in enumerate((b"12", b".5,", b"ppm"))]
+    script = [
+        (i + part * 0.02, piece) for i in range(5) for part, piece in enumerate((b"12", b".5,", b"ppm"))
+    ]
     link = MeterLink("meter", gap, clock=clock, opener=Bench(cable(script)))
     readings, _ = _run(link, clock, 6.0)
     assert [r.value for r in readings] == [None, 12.5, 12.5, 12.5, 12.5]

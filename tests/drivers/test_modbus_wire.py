@@ -16,6 +16,7 @@ from pymodbus.framer import FramerType
 from pymodbus.framer.rtu import FramerRTU
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
+
 from rinsewatch_drivers.clock import SystemClock
 from rinsewatch_drivers.errors import WireError
 from rinsewatch_drivers.link import MeterLink
@@ -34,14 +35,16 @@ from rinsewatch_drivers.sniff import probe
 
 
 def test_check_sum_examples() -> None:
-    # MODBUS over Serial Line V1.02, appendix B: address 02, function 07 gives CRC 0x1241, sent 41 12 (from memory)
+    # MODBUS over Serial Line V1.02, appendix B: address 02, function 07 gives 0x1241, sent 41 12 (from
+    # memory)
     assert crc16(bytes.fromhex("02 07")) == bytes.fromhex("41 12")
     # the query used by most guides to the protocol: 01 03 00 00 00 0A, check sum C5 CD (from memory)
     assert build_read(1, 3, 0, 10) == bytes.fromhex("01 03 00 00 00 0A C5 CD")
 
 
 def test_application_protocol_examples() -> None:
-    # MODBUS Application Protocol V1.1b3, 6.3: registers 108-110 hold 022B, 0000, 0064 (from memory); address added
+    # MODBUS Application Protocol V1.1b3, 6.3: registers 108-110 hold 022B, 0, 0064 (from memory);
+    # address added
     query = build_read(1, 3, 0x6B, 3)
     assert query[1:-2] == bytes.fromhex("03 00 6B 00 03")
     body = bytes.fromhex("01 03 06 02 2B 00 00 00 64")
@@ -67,7 +70,9 @@ def test_frame_silence() -> None:
 @pytest.mark.parametrize(("address", "function", "register", "count"), [
     (0, 3, 0, 1), (248, 3, 0, 1), (1, 6, 0, 1), (1, 3, 0, 0), (1, 3, 0, 126), (1, 3, 65535, 2), (1, 3, -1, 1)
 ])  # fmt: skip
-def test_queries_the_specification_does_not_have(address: int, function: int, register: int, count: int) -> None:
+def test_queries_the_specification_does_not_have(
+    address: int, function: int, register: int, count: int
+) -> None:
     with pytest.raises(WireError):
         build_read(address, function, register, count)
 
@@ -163,6 +168,10 @@ def test_set_up_exceptions_slow_the_asking_and_busy_backs_off(cable: Callable[..
         assert 3 <= len(meter.written) <= at_most
 
 
+async def _stopped(server: Any) -> None:
+    await server.shutdown()
+
+
 @contextmanager
 def _server(device: SimDevice) -> Iterator[str]:
     """pymodbus, an implementation independent of ours, speaking RTU frames on a local socket."""
@@ -186,7 +195,7 @@ def _server(device: SimDevice) -> Iterator[str]:
     thread.start()
     assert ready.wait(10)
     yield f"socket://127.0.0.1:{port}"
-    asyncio.run_coroutine_threadsafe(server[0].shutdown(), loop).result(10)
+    asyncio.run_coroutine_threadsafe(_stopped(server[0]), loop).result(10)
     loop.call_soon_threadsafe(loop.stop)
     thread.join(10)
     loop.close()
@@ -210,7 +219,9 @@ def test_reads_another_implementations_registers() -> None:
         link = MeterLink(url, profile, clock=SystemClock())
         readings = [item for item in link.poll(0.1) if isinstance(item, Reading)]
         link.close()
-        assert [(r.value, r.decimals, r.unit, r.quality) for r in readings] == [(412.3, 1, "uS/cm", Quality.GOOD)]
+        assert [(r.value, r.decimals, r.unit, r.quality) for r in readings] == [
+            (412.3, 1, "uS/cm", Quality.GOOD)
+        ]
         assert readings[0].temperature_c == pytest.approx(24.8, abs=1e-5)
         link = MeterLink(url, missing, clock=SystemClock())
         refused = [item for item in link.poll(0.1) if isinstance(item, Reading)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 import rinsewatch_drivers
 from rinsewatch_drivers.errors import ProfileError
 from rinsewatch_drivers.profile import builtin_profiles, load_profile, parse_profile
@@ -22,8 +23,10 @@ WRONG = [
     (HEAD + "[serial]\nbaud = '9600'\n[text]\nformat='json'\n", "serial.baud", "Expected `int`"),
     (HEAD + "[serial]\nbuad = 9600\n[text]\nformat='json'\n", "serial", "unknown field `buad`"),
     (HEAD + '[text]\nformat = "xml"\n', "text.format", "xml"),
-    (HEAD + '[framing]\nends = []\n[text]\nformat="csv"\ncolumns=["value"]\nunit="ppm"\n', "framing.ends", "at least"),
-    (HEAD + '[framing]\nends = ["a", "ab"]\n[text]\nformat="csv"\ncolumns=["value"]\nunit="ppm"\n', "framing.ends",
+    (HEAD + '[framing]\nends = []\n[text]\nformat="csv"\ncolumns=["value"]\nunit="ppm"\n',
+     "framing.ends", "at least"),
+    (HEAD + '[framing]\nends = ["a", "ab"]\n[text]\nformat="csv"\ncolumns=["value"]\nunit="ppm"\n',
+     "framing.ends",
      "ambiguous"),
     (HEAD + '[framing]\nmax_bytes = 1000\n[text]\nformat="csv"\n', "framing.max_bytes", "256"),
     (PATTERN + "'(?P<value>[0-9'", "text.pattern", "no regular expression"),
@@ -44,12 +47,14 @@ WRONG = [
     (CSV + 'columns = ["value", "unit"]\ndecimal_comma = true\n', "text.separator", "decimal mark"),
     (CSV + 'columns = ["value", "unit"]\nseparator = "."\n', "text.separator", "part of a value"),
     (CSV + 'columns = ["value", "unit"]\npattern = "x"\n', "text.pattern", "means nothing"),
-    (CSV + 'columns = ["value", "unit"]\nover_words = ["X"]\nunder_words = ["X"]\n', "text.over_words", "two lists"),
+    (CSV + 'columns = ["value", "unit"]\nover_words = ["X"]\nunder_words = ["X"]\n', "text.over_words",
+     "two lists"),
     (CSV + 'columns = ["value", "unit"]\nover_words = ["1"]\n', "text.over_words", "also a number"),
     (CSV + 'columns = ["value", "unit"]\n[text.units]\n"uSiem" = "siemens"\n', "text.units", "siemens"),
     (HEAD + '[text]\nformat="json"\nvalue_keys=["a"]\nunit_keys=["a"]\n', "text.value_keys", "named twice"),
     (HEAD + '[text]\nformat="json"\nvalue_keys=["a"]\n', "text.unit", "no unit"),
-    (CSV + 'columns = ["value", "unit"]\n[poll]\ncommand = "R"\ninterval_s = 0.1\n', "poll.timeout_s", "longer"),
+    (CSV + 'columns = ["value", "unit"]\n[poll]\ncommand = "R"\ninterval_s = 0.1\n', "poll.timeout_s",
+     "longer"),
     (CSV + 'columns = ["value", "unit"]\n[poll]\ncommand = "µ"\n', "poll.command", "ASCII"),
     (MODBUS, "modbus", "missing required field `value`"),
     (MODBUS.replace("address = 1", "address = 248") + VALUE, "modbus.address", "247"),

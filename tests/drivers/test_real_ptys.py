@@ -14,18 +14,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from rinsewatch_drivers.clock import SystemClock
 from rinsewatch_drivers.errors import PortBusy, PortDenied, PortError, PortLost, PortMissing
 from rinsewatch_drivers.link import MeterLink
 from rinsewatch_drivers.profile import SerialSettings, builtin_profiles
-from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Reading
+from rinsewatch_drivers.reading import LinkEvent, LinkState, Reading
 from rinsewatch_drivers.transport import SerialTransport, open_transport
 
 PLAIN = builtin_profiles()["plain-number"]
 SETTINGS = SerialSettings()
 
 
-def _until(link: MeterLink, done: Callable[[list[Any]], bool], limit_s: float = 4.0) -> list[Reading | LinkEvent]:
+def _until(
+    link: MeterLink, done: Callable[[list[Any]], bool], limit_s: float = 4.0
+) -> list[Reading | LinkEvent]:
     happened: list[Reading | LinkEvent] = []
     end_s = time.monotonic() + limit_s
     while not done(happened) and time.monotonic() < end_s:
@@ -34,7 +37,7 @@ def _until(link: MeterLink, done: Callable[[list[Any]], bool], limit_s: float = 
 
 
 def _values(happened: list[Any]) -> list[float]:
-    return [item.value for item in happened if isinstance(item, Reading) and item.kind is Kind.VALUE]
+    return [item.value for item in happened if isinstance(item, Reading) and item.value is not None]
 
 
 def _has(state: LinkState) -> Callable[[list[Any]], bool]:
@@ -174,7 +177,9 @@ HOLDER = (
 )
 
 
-@pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="who holds a port is read from /proc, Linux only")
+@pytest.mark.skipif(
+    not os.path.isdir("/proc/self/fd"), reason="who holds a port is read from /proc, Linux only"
+)
 def test_a_port_in_use_names_its_holder(pty: Any) -> None:
     path = os.path.realpath(pty.link)
     with subprocess.Popen(

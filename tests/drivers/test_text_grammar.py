@@ -9,6 +9,7 @@ import msgspec
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+
 from rinsewatch_drivers.framing import LineFramer
 from rinsewatch_drivers.numbers import parse_number
 from rinsewatch_drivers.profile import Profile, builtin_profiles, parse_profile
@@ -28,7 +29,8 @@ def test_numbers_and_their_decimals(text: str, value: float, decimals: int) -> N
 
 
 @pytest.mark.parametrize(
-    "text", ["", ".5", "5.", "1,5", "1,234", "1e3", "nan", "inf", "١٢", "1_000", " 1", "1 ", "0x10", "1.2.3", "--1",
+    "text", ["", ".5", "5.", "1,5", "1,234", "1e3", "nan", "inf", "١٢", "1_000", " 1", "1 ", "0x10",
+    "1.2.3", "--1",
              "9" * 13, "²", "1\n"]
 )  # fmt: skip
 def test_what_is_no_number(text: str) -> None:
@@ -53,7 +55,12 @@ def test_comma_and_exponent_only_where_declared() -> None:
 def test_what_a_meter_writes_is_read_back(digits: int, decimals: int, unit: str) -> None:
     shown = f"{digits / 10**decimals:.{decimals}f}"
     parsed = parse_line(PLAIN, f"{shown} {unit}".encode("ascii"))
-    assert (parsed.kind, parsed.value, parsed.decimals, parsed.unit) == (Kind.VALUE, float(shown), decimals, unit)
+    assert (parsed.kind, parsed.value, parsed.decimals, parsed.unit) == (
+        Kind.VALUE,
+        float(shown),
+        decimals,
+        unit,
+    )
 
 
 @given(st.binary(max_size=256))
@@ -71,7 +78,8 @@ def test_no_bytes_make_any_profile_fail(line: bytes) -> None:
 @settings(max_examples=300, deadline=None)
 def test_two_lines_glued_are_never_a_good_reading(name: str, lost_end: int, lost_begin: int) -> None:
     lines = {
-        "plain-number": b"12.3 uS/cm 24.8 C", "key-value": b"EC=12.3 uS/cm T=24.8", "polled-ascii": b"12.3 uS/cm",
+        "plain-number": b"12.3 uS/cm 24.8 C", "key-value": b"EC=12.3 uS/cm T=24.8",
+        "polled-ascii": b"12.3 uS/cm",
         "csv-columns": b"17,12.3,uS/cm,24.8", "json-lines": b'{"value": 12.3, "unit": "uS/cm"}',
     }  # fmt: skip
     line = lines[name]
@@ -112,7 +120,9 @@ RATES = [(2400, 9600), (9600, 2400), (4800, 9600), (9600, 4800), (9600, 19200), 
 
 def _sent_lines(seed: int, count: int) -> list[bytes]:
     rng = random.Random(seed)
-    return [f"{rng.uniform(0, 2000):.1f} uS/cm {rng.uniform(15, 30):.1f} C\r\n".encode() for _ in range(count)]
+    return [
+        f"{rng.uniform(0, 2000):.1f} uS/cm {rng.uniform(15, 30):.1f} C\r\n".encode() for _ in range(count)
+    ]
 
 
 def test_the_uart_is_faithful_at_the_right_speed() -> None:
