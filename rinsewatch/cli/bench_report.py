@@ -45,6 +45,7 @@ def figures(scores: Scores) -> Figures:
         "width": _percentile([w for s in near for w in s.widths], 50),
         "pinball": _mean([p for s in near for p in s.pinball]),
         "false_stops": sum(s.false_stop for s in near),
+        "false_at_once": sum(s.false_at_once for s in near),
         "never": sum(s.never for s in near),
         "waste_median": _percentile(wastes, 50),
         "waste_p90": _percentile(wastes, 90),
@@ -74,7 +75,8 @@ def _out_of_reach(far: Scores) -> Figures:
 _COLUMNS: tuple[tuple[str, str, str], ...] = (
     ("rinses", "rinses", "d"), ("median", "median", ".2f"), ("p90", "p90", ".2f"), ("mean", "mean", ".2f"),
     ("no answer", "unanswered", ".1%"), ("coverage", "coverage", ".3f"), ("width", "width", ".2f"),
-    ("pinball", "pinball", ".3f"), ("false stops", "false_stops", "d"), ("never", "never", "d"),
+    ("pinball", "pinball", ".3f"), ("false stops", "false_stops", "d"), ("at once", "false_at_once", "d"),
+    ("never", "never", "d"),
     ("waste", "waste_median", ".2f"), ("p90", "waste_p90", ".2f"), ("false stalled", "false_stalled", "d"),
     ("us", "cost_median_us", ".0f"), ("p99", "cost_p99_us", ".0f"),
 )  # fmt: skip

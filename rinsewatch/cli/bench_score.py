@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rinsewatch_sim.record import Record
 
@@ -79,6 +80,8 @@ class Score:
     """Figures of one estimator on one rinse; lists have one entry per checkpoint, in portions.
 
     ``errors`` count no answer as 20; ``covered`` holds only answers with an interval. None: not applicable.
+    ``false_stop``: the portion's drained filtrate is above 1.15 x target; ``false_at_once``: the water at the
+    probe at that very moment is (portions still in contact with the bed can rise after the stop).
     """
 
     labels: dict[str, str]
@@ -91,6 +94,7 @@ class Score:
     reachable: bool
     stopped: bool
     false_stop: bool
+    false_at_once: bool
     never: bool
     waste: float | None
     false_stalled: bool
@@ -117,7 +121,8 @@ def score(task: Task, outcome: Outcome, seed: int) -> Score:
         pinball=[pinball(a, t, portion) for a, t in spans],
         reachable=reachable,
         stopped=stop is not None,
-        false_stop=stop is not None and _is_false(record, stop, task.target_us_cm),
+        false_stop=stop is not None and _above(record.settled_scale_us_cm, stop, task.target_us_cm),
+        false_at_once=stop is not None and _above(record.scale_us_cm, stop, task.target_us_cm),
         never=reachable and (stop is None or _late(task, stop) > LATE_PORTIONS),
         waste=_waste(task, stop) if reachable else None,
         false_stalled=reachable and _stalled_early(task, outcome),
@@ -154,8 +159,8 @@ def pinball(answer: Answer, truth_ml: float, portion_ml: float) -> float:
     return total / 3.0
 
 
-def _is_false(record: Record, row: int, target_us_cm: float) -> bool:
-    return bool(record.settled_scale_us_cm[row] > FALSE_STOP * target_us_cm)
+def _above(truth_us_cm: NDArray[np.float64], row: int, target_us_cm: float) -> bool:
+    return bool(truth_us_cm[row] > FALSE_STOP * target_us_cm)
 
 
 def _late(task: Task, row: int) -> float:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rinsewatch_sim.faults import Fault
 from rinsewatch_sim.record import HEADER, Record
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import noise_free_knots, random_scenario, run
@@ -146,14 +147,8 @@ def test_live_bench_agrees_with_the_batch_run(flow: bool) -> None:
 
 def test_live_bench_shows_its_faults() -> None:
     bench = Bench(demo_scenario(), np.random.default_rng(1))
-    faulty = Bench(replace(demo_scenario(), faults=run_dry()), np.random.default_rng(1))
+    faulty = Bench(replace(demo_scenario(), faults=(Fault(0.0, 1e9, "dry"),)), np.random.default_rng(1))
     for each in (bench, faulty):
         each.pour()
         each.advance(30.0)
     assert (bench.reading_text(), faulty.reading_text()) == ("over", "0")
-
-
-def run_dry() -> tuple[object, ...]:
-    from rinsewatch_sim.faults import Fault
-
-    return (Fault(0.0, 1e9, "dry"),)
