@@ -80,6 +80,12 @@ def test_exactly_the_longest_line_passes_and_one_more_byte_does_not() -> None:
     assert (frame.kind, len(frame.data), after) == (FrameKind.OVERLONG, 256, Frame(b"2"))
 
 
+def test_the_longest_line_passes_bytewise_with_a_terminator_of_two() -> None:
+    framer = LineFramer((b"\r\n",), 4, joined=True)
+    frames = [frame for byte in b"1234\r\n12345\r\n1\r\n" for frame in framer.feed(bytes([byte]))]
+    assert frames == [Frame(b"1234"), Frame(b"1234", FrameKind.OVERLONG), Frame(b"1")]
+
+
 def test_ten_megabytes_without_an_end_are_one_event_and_fast() -> None:
     framer = LineFramer()
     chunk = bytes(random.Random(1).choices(b"0123456789 .", k=10_000))

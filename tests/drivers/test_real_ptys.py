@@ -103,7 +103,10 @@ def test_every_byte_passes_on_a_line_others_left_cooked(pty: Any) -> None:
         heard += transport.read(0.1)
     writer.join()
     assert bytes(heard) == sent
-    assert not termios.tcgetattr(other)[3] & termios.ECHO
+    raw = termios.tcgetattr(other)
+    # a break must not become a signal either, which pyserial leaves as it finds it
+    assert not raw[0] & (termios.BRKINT | termios.IXON | termios.ICRNL)
+    assert not raw[3] & (termios.ECHO | termios.ICANON | termios.ISIG)
     transport.close()
     assert termios.tcgetattr(other)[:4] == cooked[:4]  # as it was found
     os.close(other)
