@@ -31,7 +31,7 @@ def _share(flags: Sequence[bool]) -> float | None:
 def figures(scores: Scores) -> Figures:
     """All figures of one estimator over a set of rinses (errors in portions, costs in microseconds)."""
     near = [s for s in scores if s.reachable]
-    far = [s for s in scores if not s.reachable]
+    far = [s for s in scores if not s.reachable and s.labels["floor"] == "above target"]
     errors = [e for s in near for e in s.errors]
     costs = [c for s in scores for c in s.cost_us]
     wastes = [s.waste for s in near if s.waste is not None]
@@ -63,7 +63,7 @@ def _out_of_reach(far: Scores) -> Figures:
     """The rinses whose floor lies above the target."""
     delays = [s.stalled_after for s in far if s.stalled_after is not None]
     return {
-        "far_rinses": len(far),
+        "far_rinses": len(far),  # rinses that were merely not finished in time are in neither table
         "far_stopped": sum(s.stopped for s in far),
         "far_stalled_in_3": sum(d <= 3.0 for d in delays),
         "far_delay_median": _percentile(delays, 50),

@@ -112,7 +112,7 @@ def score(task: Task, outcome: Outcome, seed: int) -> Score:
     spans = [(a, t) for a, t in answers if a.has_interval]
     stop = outcome.stop_row
     return Score(
-        labels=record.scenario.labels() | ({} if reachable else {"floor": "above target"}),
+        labels=record.scenario.labels(),
         seed=seed,
         errors=[_error(a, t, portion) for a, t in answers],
         unanswered=sum(a.mid_ml is None for a, _ in answers),

@@ -9,6 +9,7 @@ comes from a real rinse.
 from __future__ import annotations
 
 import json
+import math
 import os
 import sys
 import time
@@ -16,7 +17,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import click
 import numpy as np
@@ -133,7 +134,16 @@ def _as_json(scores: dict[str, list[Score]]) -> dict[str, Any]:
     for name, values in scores.items():
         details = {"classes": report.by_class(values), "reliability": report.reliability(values)}
         out[name] = report.figures(values) | details
-    return out
+    return cast(dict[str, Any], _finite(out))
+
+
+def _finite(value: Any) -> Any:
+    """The same with None for infinities, which JSON cannot hold."""
+    if isinstance(value, dict):
+        return {name: _finite(part) for name, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(part) for part in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 @click.command(epilog="Example: python -m rinsewatch.cli.benchmark --rinses 100 --no-baselines --classes")
@@ -179,7 +189,7 @@ def _dump(path: str, law: str, scores: dict[str, list[Score]]) -> None:
     with open(path, "a", encoding="utf-8") as out:
         for name, values in scores.items():
             for value in values:
-                out.write(json.dumps({"law": law, "estimator": name} | asdict(value)) + "\n")
+                out.write(json.dumps(_finite({"law": law, "estimator": name} | asdict(value))) + "\n")
 
 
 if __name__ == "__main__":

@@ -10,14 +10,15 @@ import termios
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 
-from rinsewatch_sim.wire import Mess, Sample, Wire
+from rinsewatch_sim.faults import Fault
+from rinsewatch_sim.wire import Mess, Sample, Wire, line_state
 
 _STALE_BYTES = 1024  # a real cable forgets what nobody reads; so many unread bytes are thrown away
 
@@ -26,7 +27,8 @@ class PtyMeter:
     """Context manager: opens a pty, links ``link`` to it, and speaks ``wire`` until closed.
 
     ``sample()`` is called with ``lock`` held, every ``period_s`` real seconds and for each query.
-    ``garbage``/``half``/``glued`` in ``mess``; ``unplug`` and ``replug`` as of a cable, under the same link.
+    ``mess``: a share of spoiled lines all along; ``faults``: line faults scheduled in real seconds from the
+    start (garbage, half, glued, unplug); ``unplug`` and ``replug`` by hand, under the same link.
     """
 
     def __init__(
@@ -37,10 +39,12 @@ class PtyMeter:
         period_s: float,
         mess: Mess | None = None,
         rng: np.random.Generator | None = None,
+        faults: Sequence[Fault] = (),
     ) -> None:
         self.link, self.lock = link, threading.RLock()
         self._wire, self._sample, self._period_s = wire, sample, period_s
         self._mess, self._rng = mess or Mess(), rng or np.random.default_rng(0)
+        self._faults = tuple(faults)
         self._ends: tuple[int, int] | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._feed, name="pty-meter", daemon=True)
@@ -101,14 +105,21 @@ class PtyMeter:
                 termios.tcflush(slave, termios.TCIFLUSH)
 
     def _feed(self) -> None:
-        due_s = time.monotonic()
+        begin_s = due_s = time.monotonic()
         while not self._stop.is_set():
             due_s += self._period_s
-            with self.lock:
-                self.send(self._mess.spoil(self._wire.push(self._sample()), self._rng))
+            self._speak(time.monotonic() - begin_s)
             while not self._stop.is_set() and (left_s := due_s - time.monotonic()) > 0:
                 self._listen(min(left_s, 0.05))
             due_s = max(due_s, time.monotonic() - self._period_s)
+
+    def _speak(self, time_s: float) -> None:
+        mess, plugged = line_state(self._faults, time_s)
+        with self.lock:
+            if self._faults and plugged != (self._ends is not None):
+                self.replug() if plugged else self.unplug()
+            line = self._wire.push(self._sample())
+            self.send(self._mess.spoil(line, self._rng) if mess == Mess() else mess.spoil(line, self._rng))
 
     def _listen(self, wait_s: float) -> None:
         """Answer queries for ``wait_s``."""

@@ -138,7 +138,10 @@ class Bench:
 
     def _refresh(self) -> None:
         meter = self.scenario.meter
-        if self.time_s - self._shown[0] < meter.refresh_s and self._shown[1]:
+        active = {fault.kind for fault in self.scenario.faults if fault.active(self.time_s)}
+        fresh = self.time_s - self._shown[0] < meter.refresh_s or "frozen" in active
+        if "silent" in active or (fresh and self._shown[1]):
+            self._shown = (-math.inf, "") if "silent" in active else self._shown
             return
         noise = meter.noise * 0.7 * (self._wobble + float(self.rng.standard_normal()))
         self._shown = (self.time_s, meter.show(self._faulty(self._scale(self._probe) * math.exp(noise))))

@@ -11,12 +11,13 @@ Above the top the number is replaced by the word OL.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
 
+from rinsewatch_sim.faults import Fault
 from rinsewatch_sim.modbus import ModbusMeter, float_registers, scaled_registers
 
 OVER_WORD = "OL"
@@ -24,7 +25,7 @@ OVER_WORD = "OL"
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """What the display shows: number text or ``over``, unit, temperature (None: not sent)."""
+    """What the display shows: number text, ``over`` or nothing, unit, temperature (None: not sent)."""
 
     reading: str
     unit: str
@@ -37,8 +38,8 @@ class Sample:
 
     @property
     def value(self) -> float | None:
-        """The number, None when over range."""
-        return None if self.reading == "over" else float(self.reading)
+        """The number, None when over range or dark."""
+        return None if self.reading in ("over", "") else float(self.reading)
 
 
 class Wire(Protocol):
@@ -57,7 +58,9 @@ class Talker:
     count: int = 0
 
     def push(self, sample: Sample) -> bytes:
-        """The next line."""
+        """The next line; nothing while the meter is silent."""
+        if not sample.reading:
+            return b""
         self.count += 1
         return (self.line(sample, self.count) + "\r\n").encode("utf-8")
 
@@ -163,3 +166,10 @@ class Mess:
         if luck < self.garbage + self.half:
             return line[: max(1, (len(line) - ending) // 2)] + b"\x00" + line[len(line) - ending :]
         return line[: len(line) - ending] + line
+
+
+def line_state(faults: Sequence[Fault], time_s: float) -> tuple[Mess, bool]:
+    """What the scheduled line faults make of the cable at ``time_s``: its mess, and is it plugged in."""
+    kinds = {fault.kind for fault in faults if fault.active(time_s)}
+    mess = Mess(*(1.0 if kind in kinds else 0.0 for kind in ("garbage", "half", "glued")))
+    return mess, "unplug" not in kinds

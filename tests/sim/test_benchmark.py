@@ -28,7 +28,7 @@ _TARGET = 10.0
 def _halving(portions: int = 16, start: float = 10_240.0, floor: float = 0.0) -> Task:
     """A made-up rinse of 300 mL portions, each halving the filtrate, typed once each; 10 at the tenth."""
     scenario = replace(demo_scenario(), hand_typed=True, target_us_cm=_TARGET, rinse_us_cm=0.3, co2_us_cm=0.0)
-    volumes = 300.0 * np.arange(1, portions + 1)
+    volumes = np.asarray(300.0 * np.arange(1, portions + 1), dtype=np.float64)
     truth = np.asarray(floor + start * 0.5 ** np.arange(1, portions + 1), dtype=np.float64)
     meter = scenario.meter
     rows = tuple(
@@ -78,7 +78,7 @@ def test_stops(row: int | None, false: bool, never: bool, waste: float) -> None:
 
 def test_target_below_the_floor() -> None:
     task = _halving(floor=15.0)
-    scenario = replace(task.record.scenario, rinse_us_cm=15.0)
+    scenario = replace(task.record.scenario, rinse_us_cm=15.0, target_us_cm=_TARGET)
     task = Task.of(replace(task.record, scenario=scenario), _TARGET)
     result = _scored(Outcome(stalled_row=15), task)
     assert not result.reachable and result.waste is None and not result.errors

@@ -152,3 +152,14 @@ def test_live_bench_shows_its_faults() -> None:
         each.pour()
         each.advance(30.0)
     assert (bench.reading_text(), faulty.reading_text()) == ("over", "0")
+
+
+def test_live_bench_freezes_and_falls_silent() -> None:
+    faults = (Fault(600.0, 60.0, "frozen"), Fault(700.0, 20.0, "silent"))
+    bench = Bench(replace(demo_scenario(flow=True), faults=faults), np.random.default_rng(1))
+    shown: dict[int, str] = {}
+    for _ in range(800):
+        bench.advance(1.0)
+        shown[round(bench.time_s)] = bench.reading_text()
+    assert len({shown[t] for t in range(601, 660)}) == 1 < len({shown[t] for t in range(540, 600)})
+    assert {shown[t] for t in range(701, 719)} == {""} and shown[721]

@@ -13,9 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rinsewatch_sim.faults import Fault
 from rinsewatch_sim.modbus import crc, sealed
 from rinsewatch_sim.port import MemoryPort
-from rinsewatch_sim.wire import FORMATS, Mess, Sample, wire
+from rinsewatch_sim.wire import FORMATS, Mess, Sample, line_state, wire
 
 _SAMPLE = Sample("412.3", "uS/cm", 24.8)
 _OVER = Sample("over", "ppm")
@@ -177,3 +178,33 @@ def test_pty_forgets_what_nobody_reads(tmp_path: Path) -> None:
         first = int(_read(fd, 1).split()[0])
         os.close(fd)
     assert first > 1500
+
+
+@needs_pty
+def test_pty_plays_its_schedule(tmp_path: Path) -> None:
+    """Unplugged from 0.15 to 0.3 s, then every line is garbage."""
+    assert pty is not None
+    faults = (Fault(0.15, 0.15, "unplug"), Fault(0.3, 99.0, "garbage"))
+    link = tmp_path / "meter"
+    seen: list[bool] = []
+    with pty.PtyMeter(link, wire("plain-number"), lambda: _SAMPLE, 0.02, faults=faults):
+        until = time.monotonic() + 3.0
+        while seen != [True, False, True] and time.monotonic() < until:
+            here = os.path.lexists(link)
+            seen += [here] if seen[-1:] != [here] else []
+            time.sleep(0.005)
+        fd = os.open(link, os.O_RDWR | os.O_NOCTTY)
+        received = _read(fd, 40)
+        os.close(fd)
+    assert seen == [True, False, True]
+    assert received and b"412.3 uS/cm 24.8 C" not in received
+
+
+def test_scheduled_line_faults() -> None:
+    faults = (Fault(1.0, 1.0, "unplug"), Fault(3.0, 1.0, "half"))
+    states = [line_state(faults, t) for t in (0.5, 1.5, 3.5)]
+    assert states == [(Mess(), True), (Mess(), False), (Mess(half=1.0), True)]
+
+
+def test_a_silent_meter_sends_nothing() -> None:
+    assert wire("plain-number").push(Sample("", "ppm")) == b""
