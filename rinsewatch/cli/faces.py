@@ -156,6 +156,7 @@ class DashboardFace:
                 screen.resume()
 
             with stop_hooks(suspend, resume):
+                self._draw(stage, desk, screen)
                 while session.running:
                     pressed = keys.read(KEY_WAIT_S)
                     for key in pressed:
@@ -196,9 +197,11 @@ class Screen(Protocol):
 
 def look(stage: Stage, *, message: str = "", question: str = "", show_help: bool = False) -> Snapshot:
     """The stage's present moment for the screen."""
+    session = stage.session
     return screen_snapshot(
-        stage.session.latest,
-        stage.session.now_s(),
+        session.latest,
+        session.now_s(),
+        age_s=session.reading_age_s(),
         meter_name=stage.meter_name,
         port="" if stage.link is None else stage.port,
         batch=stage.batch,

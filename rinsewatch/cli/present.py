@@ -13,6 +13,7 @@ def screen_snapshot(
     shown: SessionSnapshot,
     now_s: float,
     *,
+    age_s: float | None,
     meter_name: str,
     port: str,
     batch: str,
@@ -20,7 +21,7 @@ def screen_snapshot(
     question: str = "",
     show_help: bool = False,
 ) -> Snapshot:
-    """What the screen needs, ages as of ``now_s`` (rinse s); ``message``, ``question``: the keys' own."""
+    """What the screen needs, as of ``now_s`` (rinse s); ``message``, ``question``: the keys' own."""
     return Snapshot(
         state=shown.state,
         setup=shown.setup,
@@ -30,7 +31,7 @@ def screen_snapshot(
         port=port,
         link_words=shown.link_words,
         last_reading_text=shown.last_shown,
-        last_reading_age_s=None if shown.last_shown_s is None else max(0.0, now_s - shown.last_shown_s),
+        last_reading_age_s=age_s,
         poured_ml=shown.rinse_ml,
         portions=shown.portions,
         elapsed_s=now_s,

@@ -23,6 +23,7 @@ from rinsewatch.session.commands import (
 )
 from rinsewatch.session.convert import Shown, shown_from_reading, shown_from_row
 from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
+from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
 _NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed")
@@ -66,28 +67,28 @@ class Desk:
         if event not in ("portion", "undo"):
             self.message = {"pause": "paused", "resume": "going on"}.get(event, event.removeprefix("note: "))
 
-    def handle(self, command: Command, time_s: float) -> Result:
+    def handle(self, command: Command, stamp: Stamp) -> Result:
         """The command's events; what makes no sense only leaves a message."""
         if isinstance(command, Answer):
-            return self._answer(command, time_s)
+            return self._answer(command, stamp)
         if self._asked is not None:
             self._forget(f"not counted: {self.question}")
         try:
-            return self._do(command, time_s)
+            return self._do(command, stamp)
         except CannotPour as error:
             self.message = str(error)
             return Result()
 
-    def _do(self, command: Command, time_s: float) -> Result:
+    def _do(self, command: Command, stamp: Stamp) -> Result:
         if isinstance(command, Pour):
-            return self._pour(command, time_s)
+            return self._pour(command, stamp)
         if isinstance(command, SetPortion):
             return self._set_portion(command)
         if isinstance(command, Typed):
             return self._typed(command)
         if isinstance(command, Note):
             return self._note(command)
-        return self._simple(command, time_s)
+        return self._simple(command, stamp.time_s)
 
     def _simple(self, command: Command, time_s: float) -> Result:
         simple: dict[type, Callable[[], Result]] = {
@@ -101,14 +102,14 @@ class Desk:
         }
         return simple[type(command)]()
 
-    def _pour(self, command: Pour, time_s: float, *, sure: bool = False) -> Result:
+    def _pour(self, command: Pour, stamp: Stamp, *, sure: bool = False) -> Result:
         volume_ml = command.volume_ml if command.volume_ml is not None else self.usual_ml or 0.0
         if self.paused:
             raise CannotPour("paused: resume before pouring")
-        doubt = self._pouring.doubt(volume_ml, time_s, keyed=command.keyed)
+        doubt = self._pouring.doubt(volume_ml, stamp.monotonic_s, keyed=command.keyed)
         if doubt and volume_ml > 0 and not sure:
             return self._ask(Pour(volume_ml), doubt)
-        total_ml = self._pouring.pour(volume_ml, time_s)
+        total_ml = self._pouring.pour(volume_ml, stamp.monotonic_s)
         self.message = f"portion {self._pouring.count}: {volume_ml:g} mL, {total_ml:g} mL in all"
         return Result(("portion",))
 
@@ -170,7 +171,7 @@ class Desk:
         self.message = f"{doubt} y/n"
         return Result()
 
-    def _answer(self, answer: Answer, time_s: float) -> Result:
+    def _answer(self, answer: Answer, stamp: Stamp) -> Result:
         command, question = self._asked, self.question
         if command is None:
             self.message = "no question is open"
@@ -179,7 +180,7 @@ class Desk:
         if not answer.yes:
             return Result()
         if isinstance(command, Pour):
-            return self._pour(command, time_s, sure=True)
+            return self._pour(command, stamp, sure=True)
         return self._set_portion(command, sure=True)
 
     def _forget(self, message: str) -> None:

@@ -196,7 +196,7 @@ class LiveRinse:
         return [*self._events(events, stamp), entry]
 
     def _command(self, command: Command, stamp: Stamp) -> list[Entry]:
-        result = self._desk.handle(command, stamp.time_s)
+        result = self._desk.handle(command, stamp)
         if result.shown is not None:
             return [self._shown(result.shown, stamp, result.raw, "good", "typed")]
         return self._events(result.events, stamp)

@@ -18,7 +18,10 @@ class CannotPour(ValueError):
 
 @dataclass(slots=True)
 class Portions:
-    """Counted portions. ``poured`` is a stack: an undo takes the newest off. Volumes mL."""
+    """Counted portions. ``poured`` is a stack: an undo takes the newest off. Volumes mL.
+
+    ``last_s``: when the newest was told, on the clock of the person's hands (monotonic s), not of the rinse.
+    """
 
     usual_ml: float
     poured: list[float] = field(default_factory=list)
@@ -35,21 +38,21 @@ class Portions:
         """Portions that count."""
         return len(self.poured)
 
-    def doubt(self, volume_ml: float, time_s: float, *, keyed: bool) -> str:
+    def doubt(self, volume_ml: float, pressed_s: float, *, keyed: bool) -> str:
         """Why this portion should be confirmed first, "" when it need not be."""
-        if keyed and self.last_s is not None and time_s - self.last_s < DOUBLE_PRESS_S:
+        if keyed and self.last_s is not None and pressed_s - self.last_s < DOUBLE_PRESS_S:
             return f"second portion within {DOUBLE_PRESS_S:g} s: was it poured?"
         ratio = volume_ml / self.usual_ml
         if ratio > UNUSUAL_RATIO or ratio < 1 / UNUSUAL_RATIO:
             return f"{volume_ml:g} mL, where {self.usual_ml:g} mL is usual: is that right?"
         return ""
 
-    def pour(self, volume_ml: float, time_s: float) -> float:
+    def pour(self, volume_ml: float, pressed_s: float | None) -> float:
         """Count a portion; returns the new total. Raises CannotPour unless more than 0."""
         if not 0 < volume_ml < 1e7:
             raise CannotPour(f"{volume_ml:g} mL is no portion")
         self.poured.append(round(volume_ml, DECIMALS))
-        self.last_s = time_s
+        self.last_s = pressed_s
         return self._recount()
 
     def undo(self) -> float:
@@ -86,11 +89,11 @@ class Flow:
         running_s = 0.0 if self.running_since_s is None else max(0.0, time_s - self.running_since_s)
         return round(self.base_ml + self.flow_ml_min * running_s / 60.0, DECIMALS)
 
-    def doubt(self, volume_ml: float, time_s: float, *, keyed: bool) -> str:
+    def doubt(self, volume_ml: float, pressed_s: float, *, keyed: bool) -> str:
         """Never: there are no portions to doubt."""
         return ""
 
-    def pour(self, volume_ml: float, time_s: float) -> float:
+    def pour(self, volume_ml: float, pressed_s: float | None) -> float:
         """Raises CannotPour: the flow counts itself."""
         raise CannotPour(f"the water runs continuously at {self.flow_ml_min:g} mL/min: no portions to count")
 
@@ -132,7 +135,7 @@ def rebuild_pouring(pouring: Pouring, rows: Iterable[Row]) -> Pouring:
 
 def _replay_portion(portions: Portions, row: Row) -> None:
     if row.event == "portion" and row.rinse_ml is not None:
-        portions.pour(row.rinse_ml - portions.total_ml, row.time_s)
+        portions.pour(row.rinse_ml - portions.total_ml, None)
     elif row.event == "undo":
         portions.undo()
     elif (volume_ml := noted_portion_ml(row.event)) is not None:

@@ -86,6 +86,11 @@ class Session:
         """Rinse seconds now."""
         return self._timebase.rinse_s(self._clock.monotonic())
 
+    def reading_age_s(self) -> float | None:
+        """Seconds on the clock, not of the rinse, since the last reading came; None before the first."""
+        last_s = self._latest.last_shown_s
+        return None if last_s is None else max(0.0, self.now_s() - last_s) / self._timebase.speed
+
     def abandon(self) -> None:
         """Stop without ending the rinse: it can be continued. For when the program itself fails."""
         self._stopping.set()
