@@ -39,8 +39,10 @@ MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer 
 GROWTH: Final = 1.12  # evaluate again when the present fact has this much more behind it
 USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person's own rhythm is known
 LOWEST_PACE_S: Final = 1.0  # recordings without real times must not stop the slow exchange
+REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 LATE_START_JUMP: Final = 3.0  # log spread allowed when the rinse had begun before the recording
 OUTER: Final = (0.005, 0.995)
+LONG_REST_PACES: Final = 8.0  # a gap of so many portions' time is a rest, not the rhythm
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
 
@@ -61,6 +63,7 @@ class Belief(ABC):
         self._evaluated_at = 0
         self._target: float | None = None
         self.travel = 0.0
+        self.rested = False
         self._levels: dict[float, tuple[Array, Array]] = {}
         self._levels_of: Water | None = None
         self._outer_of: tuple[View, tuple[float, float]] | None = None
@@ -123,6 +126,10 @@ class Belief(ABC):
     def chance_below(self, level_us_cm: float) -> float:
         """Probability that the true filtrate is at or below a level (meter scale)."""
         return chance_below(self.view, self._level_for(self.scale.to_linear(level_us_cm))[0])
+
+    def chance_stays_below(self, level_us_cm: float) -> float:
+        """As ``chance_below``, and still so when the present portion has drained."""
+        return self.chance_below(level_us_cm)
 
     def _level_for(self, reading: float) -> tuple[Array, Array]:
         """``Water.level``, remembered as long as the population stays."""
@@ -215,8 +222,9 @@ class PortionBelief(Belief):
         if self._poured_s is not None:
             if gap < LOWEST_PACE_S:
                 gap = self.pace_s or USUAL_PACE_S
-            elif gap < 8.0 * (self.pace_s or USUAL_PACE_S):
+            elif gap < LONG_REST_PACES * (self.pace_s or USUAL_PACE_S):
                 self._gaps_s = [*self._gaps_s[-8:], gap]
+        self.rested = gap >= LONG_REST_PACES * (self.pace_s or USUAL_PACE_S)
         self.course.pour(Pour(volume_ml, time_s, gap))
         self.now_ml += volume_ml
         self._poured_s = time_s
@@ -280,6 +288,16 @@ class PortionBelief(Belief):
             if fact is not None:
                 self._look(*fact)
 
+    def chance_stays_below(self, level_us_cm: float) -> float:
+        """As ``chance_below``, and still so when the portion has drained: the slow liquid leaks into it."""
+        now = self.chance_below(level_us_cm)
+        drained_s = READ_SHARE * (self.pace_s or USUAL_PACE_S)
+        if now < 0.5 or self._looked_s >= drained_s:
+            return now
+        later = self.course.bed.level(self.population.theta, self._state, self._standing_ml(), drained_s)
+        view = View(self.view.weights, later, self.view.corrections)
+        return min(now, chance_below(view, self._level_for(self.scale.to_linear(level_us_cm))[0]))
+
     @property
     def settled(self) -> bool:
         """The present portion's readings have stopped moving."""
@@ -334,6 +352,7 @@ class FlowBelief(Belief):
         super().__init__(setup, FlowCourse(FlowBed(setup.resin_ml, flow)), water_step_us_cm)
         self.now_ml = 0.0
         self._moved_s: float | None = None
+        self._rested_ml: float | None = None
         self._set_block()
         self._look()
 
@@ -349,11 +368,13 @@ class FlowBelief(Belief):
             if idle > self.IDLE_S:
                 self._commit()
                 self.course.rest(self.now_ml, idle)
+                self._rested_ml, self.jump = rinse_ml, max(self.jump, REST_JUMP)
                 self.population.refit(self.course)
                 self._states = self.course.states(self.population.theta)
         if rinse_ml > self.now_ml or self._moved_s is None:
             self._moved_s = time_s
         self.travel += max(rinse_ml - self.now_ml, 0.0) / self.efold_ml
+        self.rested = self._rested_ml is not None and rinse_ml < self._rested_ml + 2.0 * self.setup.resin_ml
         self.now_ml = max(rinse_ml, 0.0)
 
     def _set_block(self) -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import log_ndtr, ndtr
+from scipy.special import log_ndtr
 
 from rinsewatch.rinse.prior import Array
 from rinsewatch.rinse.traces import Water
@@ -21,6 +21,7 @@ from rinsewatch.rinse.traces import Water
 FALSE_SHARE: Final = 0.02  # share of settled readings that mean nothing (bubble, splash not caught earlier)
 FALSE_LOG_WIDTH: Final = 10.0  # a false reading may lie anywhere in about so many e-folds
 BEND_PER_EFOLD: Final = 0.05  # wander of the bend per root e-fold
+_FAR: Final = 30.0  # stands for infinity, in spreads and in e-folds
 LEVEL_NOISE_FLOOR_US_CM: Final = 0.01  # no cheap cell is quieter than this near pure water
 
 
@@ -81,27 +82,8 @@ def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) 
     noise = seen.noise**2 + (LEVEL_NOISE_FLOOR_US_CM / expected) ** 2
     var = slope * slope * prior.var_offset + noise
     ln_expected = np.log(expected)
-    if math.isinf(seen.high):
-        return _over(seen, ln_expected, var), prior
-    if seen.low <= 0.0:
-        return _below(seen, ln_expected, var), prior
-    return _between(seen, ln_expected, var, slope, prior)
-
-
-def _over(seen: Observation, ln_expected: Array, var: Array) -> Array:
-    out: Array = np.log((1 - FALSE_SHARE) * ndtr((ln_expected - math.log(seen.low)) / np.sqrt(var)) + FALSE_SHARE)
-    return out
-
-
-def _below(seen: Observation, ln_expected: Array, var: Array) -> Array:
-    out: Array = np.log((1 - FALSE_SHARE) * ndtr((math.log(seen.high) - ln_expected) / np.sqrt(var)) + FALSE_SHARE)
-    return out
-
-
-def _between(
-    seen: Observation, ln_expected: Array, var: Array, slope: Array, prior: Corrections
-) -> tuple[Array, Corrections]:
-    ln_low, ln_high = math.log(seen.low), math.log(seen.high)
+    ln_low = math.log(seen.low) if seen.low > 0.0 else -_FAR
+    ln_high = _FAR if math.isinf(seen.high) else math.log(seen.high)
     width, centre = ln_high - ln_low, 0.5 * (ln_low + ln_high)
     spread = np.sqrt(var)
     if width < 0.6 * seen.noise:
@@ -111,7 +93,8 @@ def _between(
         ln_true = -0.5 * z * z - 0.5 * np.log(2.0 * math.pi * total) + math.log(width)
         shift, shrink = (centre - ln_expected) / total, 1.0 / total
     else:
-        low, high = (ln_low - ln_expected) / spread, (ln_high - ln_expected) / spread
+        low = np.clip((ln_low - ln_expected) / spread, -_FAR, _FAR)
+        high = np.clip((ln_high - ln_expected) / spread, -_FAR, _FAR)
         ln_true, mean, second = _truncated(low, high)
         shift, shrink = mean / spread, (1.0 - second) / var
     ln_false = math.log(width / FALSE_LOG_WIDTH)

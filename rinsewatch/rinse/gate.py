@@ -22,6 +22,8 @@ FROZEN_CHANGE: Final = 0.10
 FROZEN_RUN: Final = 5
 FROZEN_TRUST: Final = 0.6  # share of the expected fall that must have shown: washouts slow down
 RISE_S: Final = 45.0
+PROOF_STEP: Final = 0.04
+PROOF_FALL: Final = 0.3
 
 
 class Cause(StrEnum):
@@ -192,5 +194,6 @@ class Gate:
             return lasting and hold.trail[-1][1] < hold.trail[0][1] - 0.05
         if hold.cause is not Cause.LOW or len(hold.trail) < 4:
             return False
-        falls = [a[1] - b[1] for a, b in zip(hold.trail[:-2], hold.trail[1:-1], strict=True)]
-        return all(f > 0.15 for f in falls[-2:])
+        values = [ln for _, ln in hold.trail[-4:-1]]  # the last place is still under way
+        steady = all(a - b > PROOF_STEP for a, b in zip(values, values[1:], strict=False))
+        return steady and values[0] - values[-1] > PROOF_FALL

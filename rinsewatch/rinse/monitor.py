@@ -21,9 +21,10 @@ from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence
 
 # Allowances of the gate over what the forecast says: other beds, other meters than it knows.
 ROOM_BELOW: Final = 0.75
+ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave as a steep front
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
-PLACE_EFOLDS: Final = 0.35
+PLACE_RESIN_VOLUMES: Final = 0.3
 
 
 class Rinse:
@@ -171,20 +172,20 @@ class Rinse:
         self._belief.take(span, self._time_s)
         return None if span.is_over else span.shown_us_cm
 
-    @staticmethod
-    def _roomy(expected: Expectation, span: Span) -> Expectation:
+    def _roomy(self, expected: Expectation, span: Span) -> Expectation:
         room = ROOM_STEPS * span.step_us_cm
+        below = ROOM_BELOW_RESTED if self._belief.rested else ROOM_BELOW
         return replace(
             expected,
-            low_us_cm=ROOM_BELOW * expected.low_us_cm - room,
+            low_us_cm=below * expected.low_us_cm - room,
             high_us_cm=ROOM_ABOVE * expected.high_us_cm + room,
         )
 
     def _place(self) -> float:
-        """Portions so far; in continuous flow, thirds of an e-fold as expected."""
+        """Portions so far; in continuous flow, parts of the resin volume."""
         if isinstance(self._belief, PortionBelief):
             return float(len(self._belief.course.pours))
-        return self._belief.travel / PLACE_EFOLDS
+        return self._belief.now_ml / (PLACE_RESIN_VOLUMES * self.setup.resin_ml)
 
     def _settled(self) -> bool:
         """An unbroken run of trusted readings long enough for this rinse."""
@@ -209,8 +210,8 @@ class Rinse:
         brief = gate.held_for_s(self._time_s) < BRIEF_S and hold not in (Cause.LINK, Cause.DRY)
         mid = belief.filtrate.mid
         return Evidence(
-            chance_near=0.0 if target is None else belief.chance_below(NEAR * target),
-            chance_not_wrong=0.0 if target is None else belief.chance_below(WRONG * target),
+            chance_near=0.0 if target is None else belief.chance_stays_below(NEAR * target),
+            chance_not_wrong=0.0 if target is None else belief.chance_stays_below(WRONG * target),
             chance_unreachable=belief.chance_unreachable,
             excess_share=(mid - belief.floor_us_cm) / max(mid, 1e-9),
             settled=self._settled(),

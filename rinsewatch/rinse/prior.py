@@ -93,8 +93,8 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
-    mean = [np.log(0.45), np.log(0.12), np.log(2e-3), start, np.log(narrow), np.log(0.05), 0.0]
-    spread = [0.40, 0.90, 1.1, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5, 1.5]
+    mean = [np.log(0.45), np.log(0.09), np.log(3e-3), start, np.log(narrow), np.log(0.05), 0.0]
+    spread = [0.40, 0.85, 0.9, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5, 1.5]
     if setup.is_flow:
         mean.append(np.log(4.0))
         spread.append(0.6)
@@ -113,4 +113,4 @@ def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, f
     bound = max(PURE_WATER_US_CM, 0.985 * (water - step_us_cm / 2))
     # Anywhere within the display's step, evenly: the log of an even share of a width has mean ln(width) - 1.
     width = water + step_us_cm / 2 - bound
-    return bound, max(0.45 * width, 0.05 * water, 0.02), max(step_us_cm / 2, 0.4 * water, 0.3)
+    return bound, max(0.55 * width, 0.05 * water, 0.02), max(step_us_cm / 2, 0.4 * water, 0.3)

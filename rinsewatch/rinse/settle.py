@@ -118,6 +118,7 @@ class FlowBlock:
         self._sum_ml = 0.0
         self._sum_shown = 0.0
         self._step = 0.0
+        self._least, self._most = math.inf, 0.0
 
     def add(self, volume_ml: float, span: Span) -> None:
         """Take in a trusted reading at a rinse volume."""
@@ -128,6 +129,7 @@ class FlowBlock:
             return
         self._sum_ml += volume_ml
         self._sum_shown += span.shown_us_cm
+        self._least, self._most = min(self._least, span.shown_us_cm), max(self._most, span.shown_us_cm)
         self._step = max(self._step, span.high_us_cm - span.low_us_cm)
 
     @property
@@ -143,8 +145,8 @@ class FlowBlock:
             return now_ml, Observation(self._top, math.inf, READING_NOISE)
         inside = self.count - self._overs
         shown = self._sum_shown / inside
-        # Readings that straddle steps average to better than a step, but never to nothing.
-        width = self._step / math.sqrt(min(inside, 4))
+        # Readings that straddle a step average to better than a step; the same digits again do not.
+        width = self._step if self._least == self._most else self._step / math.sqrt(min(inside, 4))
         noise = math.hypot(BLOCK_NOISE, READING_NOISE / math.sqrt(inside))
         if shown < self._step / 2:
             return self._sum_ml / inside, Observation(0.0, max(self._step / 2, shown + width / 2), noise)

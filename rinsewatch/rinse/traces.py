@@ -31,7 +31,7 @@ _RATIOS: Final = np.geomspace(0.02, 1.2, 16)
 
 @dataclass(frozen=True, slots=True)
 class Water:
-    """The water behind the residue for each hypothesis: floor in all, its salt, its total carbonate (mol/L)."""
+    """The water behind the residue for each hypothesis: floor in all, its salt, its carbonic acid (mol/L)."""
 
     residue: Residue
     floor: Array
@@ -47,7 +47,9 @@ class Water:
         if residue is Residue.SALT:
             carbonic = np.zeros_like(floor)
         hydrogen = carbonic / ((_H + _HCO3) * _PER_MOL_L)
-        return cls(residue, floor, floor - carbonic, hydrogen * hydrogen / _K1 + hydrogen)
+        free = hydrogen * hydrogen / _K1
+        # Acid pushes the carbonic acid back and only ever sees the free part; caustic takes up all of it.
+        return cls(residue, floor, floor - carbonic, free if residue is Residue.HCL else free + hydrogen)
 
     def is_simple(self, level: Array) -> bool:
         """Residue and water simply add: salt, or far above what carbon dioxide can do."""
@@ -118,7 +120,7 @@ def _caustic(sodium: Array, carbonate: Array) -> Array:
 
 
 def _acid(chloride: Array, carbonate: Array) -> Array:
-    """Conductivity (uS/cm) of HCl (mol/L) in water with this total carbonate (mol/L)."""
+    """Conductivity (uS/cm) of HCl (mol/L) in water with this free carbonic acid (mol/L)."""
     hydrogen = 0.5 * (chloride + np.sqrt(chloride * chloride + 4.0 * _K1 * carbonate))
     out: Array = _PER_MOL_L * (_CL * chloride + _H * hydrogen + _HCO3 * (hydrogen - chloride))
     return out
