@@ -106,5 +106,3 @@ def _check_pouring(text: str) -> None:
 def _check_optional(text: str) -> None:
     if text != UNKNOWN:
         parse_reading(text)
-
-

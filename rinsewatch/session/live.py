@@ -248,4 +248,3 @@ class LiveRinse:
         away_s = self._link.away_s(stamp.time_s, count_silence=self.policy.until_endpoint)
         if away_s >= self.policy.give_up_s and not self._desk.paused:
             self._ended = End.METER_LOST.value
-

@@ -1,7 +1,8 @@
-"""A meter on a real pty that knows nothing of the tool: text lines at 5 Hz, an exponential washout in flow."""
+"""A meter on a real pty that knows nothing of the tool: text lines at 5 Hz, exponential washout in flow."""
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import random
@@ -88,7 +89,5 @@ class FakeMeter:
         return self.line(self.washout.true_us_cm(at) * self._random.gauss(1.0, 0.005))
 
     def _write(self, data: bytes) -> None:
-        try:
+        with contextlib.suppress(BlockingIOError):  # nobody reads: a real meter does not care either
             os.write(self._master, data)
-        except BlockingIOError:
-            pass  # nobody reads: a real meter does not care either

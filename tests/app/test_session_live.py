@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
 
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.rinse.row import Mark, Row
@@ -32,13 +31,20 @@ from rinsewatch.session.live import Item, LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring, rebuild_pouring
 from rinsewatch.session.recorder import Recorder
 from rinsewatch.session.stamp import Stamp
+from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
 
 NOW = datetime(2026, 1, 31, 12, tzinfo=UTC)
 PORTIONS = RinseSetup(
-    resin_ml=500.0, residue=Residue.NAOH, endpoint=Endpoint(EndpointKind.VALUE, 12.0, "12 uS/cm"), portion_ml=250.0
+    resin_ml=500.0,
+    residue=Residue.NAOH,
+    endpoint=Endpoint(EndpointKind.VALUE, 12.0, "12 uS/cm"),
+    portion_ml=250.0,
 )
 FLOW = RinseSetup(
-    resin_ml=500.0, residue=Residue.NAOH, endpoint=Endpoint(EndpointKind.VALUE, 12.0, "12 uS/cm"), flow_ml_min=60.0
+    resin_ml=500.0,
+    residue=Residue.NAOH,
+    endpoint=Endpoint(EndpointKind.VALUE, 12.0, "12 uS/cm"),
+    flow_ml_min=60.0,
 )
 
 
@@ -53,11 +59,23 @@ class Onlooker:
         self.rows.append(row)
         low = row.mark is Mark.VALUE and row.reading is not None and row.reading <= self.stop_at
         return RinseState(
-            time_s=row.time_s, rinse_ml=row.rinse_ml or 0.0, reading_us_cm=row.reading, filtrate=None,
-            target_us_cm=12.0, floor_us_cm=None, remaining=None, portion_ml=250.0, pace_s=None, chance_reached=0.0,
-            chance_unreachable=0.0, verdict=Verdict.STOP if low else Verdict.RINSE, reason="", quality=Judged.GOOD,
-            cause="", is_flow=False,
-        )  # fmt: skip
+            time_s=row.time_s,
+            rinse_ml=row.rinse_ml or 0.0,
+            reading_us_cm=row.reading,
+            filtrate=None,
+            target_us_cm=12.0,
+            floor_us_cm=None,
+            remaining=None,
+            portion_ml=250.0,
+            pace_s=None,
+            chance_reached=0.0,
+            chance_unreachable=0.0,
+            verdict=Verdict.STOP if low else Verdict.RINSE,
+            reason="",
+            quality=Judged.GOOD,
+            cause="",
+            is_flow=False,
+        )
 
     def forecast_band(self, points: int = 40) -> list[tuple[float, float, float, float]]:
         return [(0.0, 1.0, 2.0, 3.0)]
@@ -81,7 +99,9 @@ class Desk:
         quality = Quality.BAD if kind is Kind.FAULT else Quality.GOOD
         unit = "" if kind is Kind.FAULT else "uS/cm"
         raw = b"raw %d" % self.sequence
-        self.take(Reading(raw, kind, value, 1, unit, None, quality, cause, self.sequence, time_s, NOW), time_s)
+        self.take(
+            Reading(raw, kind, value, 1, unit, None, quality, cause, self.sequence, time_s, NOW), time_s
+        )
 
     def events(self) -> list[str]:
         return [row.event for row in self.stored() if row.event]
@@ -204,7 +224,9 @@ def test_until_endpoint_ends_at_stop_and_takes_nothing_more(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(("paused", "ended"), [(False, "meter lost"), (True, None)])
-def test_a_meter_gone_too_long_is_given_up_unless_paused(tmp_path: Path, paused: bool, ended: str | None) -> None:
+def test_a_meter_gone_too_long_is_given_up_unless_paused(
+    tmp_path: Path, paused: bool, ended: str | None
+) -> None:
     desk = make_desk(tmp_path, policy=Policy(give_up_s=60.0))
     if paused:
         desk.take(Pause(), 1.0)
@@ -234,7 +256,13 @@ def test_a_rinse_cut_off_is_continued_from_its_rows(tmp_path: Path) -> None:
     live.restore(rows)
     assert onlooker.rows == before
     live.go_on(Stamp(63.0, NOW, 0.0))
-    live.take([(Pour(), Stamp(70.0, NOW, 7.0)), (TakeFeed(), Stamp(71.0, NOW, 8.0)), (Undo(), Stamp(72.0, NOW, 9.0))])
+    live.take(
+        [
+            (Pour(), Stamp(70.0, NOW, 7.0)),
+            (TakeFeed(), Stamp(71.0, NOW, 8.0)),
+            (Undo(), Stamp(72.0, NOW, 9.0)),
+        ]
+    )
     live.take([(Finish("finished"), Stamp(73.0, NOW, 10.0))])
     live.close(Stamp(73.0, NOW, 10.0))
     events = [(row.event, row.rinse_ml) for row in logbook.rows(unfinished.id)[len(rows) :]]
@@ -257,7 +285,9 @@ def test_a_flow_is_counted_over_a_restart_but_not_over_a_night(
     desk.logbook.close()
     logbook = Logbook.open(tmp_path / "logbook.sqlite")
     writer, rows = logbook.continue_rinse(desk.rinse_id)
-    live = LiveRinse(FLOW, Onlooker(), Recorder(writer), rebuild_pouring(begin_pouring(None, 60.0), rows), Policy())
+    live = LiveRinse(
+        FLOW, Onlooker(), Recorder(writer), rebuild_pouring(begin_pouring(None, 60.0), rows), Policy()
+    )
     live.restore(rows)
     live.go_on(Stamp(10.0 + gap_s, NOW, 0.0))
     assert live.snapshot().rinse_ml == expected_ml

@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rinsewatch_drivers.reading import Kind, LinkState, Quality, Reading
 
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook.entry import Entry
@@ -30,12 +29,17 @@ from rinsewatch.session.pouring import (
 from rinsewatch.session.recorder import Recorder
 from rinsewatch.session.timebase import TimeBase
 from rinsewatch.session.trouble import CLEAN_S, ONLY_BAD_S, FrameTrouble
+from rinsewatch_drivers.reading import Kind, LinkState, Quality, Reading
 
 NOW = datetime(2026, 1, 31, 12, tzinfo=UTC)
 
 
 def reading(
-    value: float | None, unit: str, decimals: int | None, kind: Kind = Kind.VALUE, quality: Quality = Quality.GOOD
+    value: float | None,
+    unit: str,
+    decimals: int | None,
+    kind: Kind = Kind.VALUE,
+    quality: Quality = Quality.GOOD,
 ) -> Reading:
     return Reading(b"x", kind, value, decimals, unit, None, quality, "", 1, 0.0, NOW)
 
@@ -74,7 +78,9 @@ class TestPortions:
         assert portions.doubt(250.0, 12.0, keyed=True) == ""
         assert portions.doubt(250.0, 10.1, keyed=False) == ""
 
-    @pytest.mark.parametrize(("volume_ml", "doubted"), [(1250.0, False), (1251.0, True), (50.0, False), (49.0, True)])
+    @pytest.mark.parametrize(
+        ("volume_ml", "doubted"), [(1250.0, False), (1251.0, True), (50.0, False), (49.0, True)]
+    )
     def test_a_decimal_slip_is_doubted(self, volume_ml: float, doubted: bool) -> None:
         assert bool(Portions(250.0).doubt(volume_ml, 0.0, keyed=False)) is doubted
 
@@ -175,7 +181,9 @@ class TestTrouble:
         trouble.bad("syntax", 1.0)
         trouble.bad("overlong", 2.0)
         assert trouble.good(2.0 + CLEAN_S - 0.1) == []
-        assert trouble.good(2.0 + CLEAN_S) == ["note: 2 frames were no readings in 1 s (overlong 1, syntax 1)"]
+        assert trouble.good(2.0 + CLEAN_S) == [
+            "note: 2 frames were no readings in 1 s (overlong 1, syntax 1)"
+        ]
 
     def test_the_cut_line_at_opening_is_no_fault(self) -> None:
         assert FrameTrouble().bad("first-line", 0.0) == []
