@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from scipy.special import log_ndtr
 
-from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.prior import Array, Flags, Index
 from rinsewatch.rinse.traces import Water
 
 FALSE_SHARE: Final = 0.02  # share of settled readings that mean nothing (bubble, splash not caught earlier)
@@ -57,10 +57,20 @@ class Corrections:
         zeros = np.zeros(count)
         return cls(zeros, zeros, zeros + 1e-4, zeros, zeros)
 
-    def take(self, index: Array) -> Corrections:
+    def take(self, index: Index) -> Corrections:
         """The corrections of the chosen hypotheses."""
         return Corrections(
             self.offset[index], self.bend[index], self.var_offset[index], self.cov[index], self.var_bend[index]
+        )
+
+    def where(self, taken: Flags, new: Corrections) -> Corrections:
+        """``new`` where taken, these elsewhere."""
+        return Corrections(
+            np.where(taken, new.offset, self.offset),
+            np.where(taken, new.bend, self.bend),
+            np.where(taken, new.var_offset, self.var_offset),
+            np.where(taken, new.cov, self.cov),
+            np.where(taken, new.var_bend, self.var_bend),
         )
 
     def advance(self, change: Array, uneven: Array, jump: float = 0.0) -> Corrections:

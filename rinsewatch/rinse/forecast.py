@@ -14,7 +14,7 @@ from scipy.special import ndtr, ndtri
 
 from rinsewatch.rinse.evidence import BEND_PER_EFOLD
 from rinsewatch.rinse.population import View
-from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.prior import Array, Flags
 from rinsewatch.rinse.state import Interval, Remaining
 from rinsewatch.rinse.traces import Water
 
@@ -79,10 +79,10 @@ class Goal:
 
     ln_now: Array
     ln_goal: Array
-    reachable: Array
+    reachable: Flags
 
 
-def nominal_goal(view: View, level: Array, reachable: Array, uneven: Array, dice: Dice) -> Goal:
+def nominal_goal(view: View, level: Array, reachable: Flags, uneven: Array, dice: Dice) -> Goal:
     """Translate the target into each hypothesis' nominal log level, with what is still uncertain drawn.
 
     Ahead lie uneven portions (variance per e-fold) and the wander of the bend (integrated: D**3 / 3).

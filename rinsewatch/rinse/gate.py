@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 from rinsewatch.rinse.prior import PURE_WATER_US_CM
@@ -195,5 +196,5 @@ class Gate:
         if hold.cause is not Cause.LOW or len(hold.trail) < 4:
             return False
         values = [ln for _, ln in hold.trail[-4:-1]]  # the last place is still under way
-        steady = all(a - b > PROOF_STEP for a, b in zip(values, values[1:], strict=False))
+        steady = all(a - b > PROOF_STEP for a, b in pairwise(values))
         return steady and values[0] - values[-1] > PROOF_FALL

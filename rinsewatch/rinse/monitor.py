@@ -10,8 +10,9 @@ import numpy as np
 
 from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
-from rinsewatch.rinse.belief import USUAL_PACE_S, FlowBelief, PortionBelief
+from rinsewatch.rinse.flow import FlowBelief
 from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
+from rinsewatch.rinse.portions import USUAL_PACE_S, PortionBelief
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
@@ -148,11 +149,11 @@ class Rinse:
         elif name in ("feed", "rinse-water"):
             quantity = parse_reading(value)
             us_cm = reading_us_cm(quantity.value, quantity.unit, self.setup.tds_factor)
-            field = "feed_us_cm" if name == "feed" else "rinse_water_us_cm"
-            self.setup = replace(self.setup, **{field: us_cm})
-            if name == "rinse-water":
+            if name == "feed":
+                self.setup = replace(self.setup, feed_us_cm=us_cm)
+            else:
                 step = reading_us_cm(10.0**-quantity.decimals, quantity.unit, self.setup.tds_factor)
-                self.setup = replace(self.setup, rinse_water_step_us_cm=step)
+                self.setup = replace(self.setup, rinse_water_us_cm=us_cm, rinse_water_step_us_cm=step)
                 self._belief.new_rinse_water(self.setup, step)
 
     # ---- readings ------------------------------------------------------------------------------

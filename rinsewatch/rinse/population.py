@@ -10,14 +10,13 @@ out exactly (Rao-Blackwell). Deterministic for a given generator.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Final
 
 import numpy as np
 
 from rinsewatch.rinse.course import Course
 from rinsewatch.rinse.evidence import Corrections, Observation, weigh
-from rinsewatch.rinse.prior import UNEVEN, Array, Prior
+from rinsewatch.rinse.prior import UNEVEN, Array, Flags, Index, Prior
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.traces import Water
 
@@ -41,17 +40,17 @@ class Fit:
     corrections: Corrections
     ln_level: Array
 
-    def take(self, index: Array) -> Fit:
+    def take(self, index: Index) -> Fit:
         """The fits of the chosen members."""
         return Fit(self.ln_old[index], self.ln_all[index], self.corrections.take(index), self.ln_level[index])
 
-    def where(self, taken: Array, new: Fit) -> Fit:
+    def where(self, taken: Flags, new: Fit) -> Fit:
         """``new`` where taken, this one elsewhere."""
-        pick = partial(np.where, taken)
-        old_c, new_c = self.corrections, new.corrections
-        corrections = Corrections(*(pick(getattr(new_c, n), getattr(old_c, n)) for n in Corrections.__slots__))
         return Fit(
-            pick(new.ln_old, self.ln_old), pick(new.ln_all, self.ln_all), corrections, pick(new.ln_level, self.ln_level)
+            np.where(taken, new.ln_old, self.ln_old),
+            np.where(taken, new.ln_all, self.ln_all),
+            self.corrections.where(taken, new.corrections),
+            np.where(taken, new.ln_level, self.ln_level),
         )
 
 
@@ -178,7 +177,7 @@ def _bearable(news: Array, most: float) -> float:
     return max(low, 1e-6)
 
 
-def _systematic(weights: Array, rng: np.random.Generator) -> Array:
+def _systematic(weights: Array, rng: np.random.Generator) -> Index:
     """Systematic resampling: indices, shape (members,)."""
     points = (rng.random() + np.arange(weights.size)) / weights.size
     return np.minimum(np.searchsorted(np.cumsum(weights), points), weights.size - 1)
@@ -187,5 +186,5 @@ def _systematic(weights: Array, rng: np.random.Generator) -> Array:
 def _scale(theta: Array) -> Array:
     """Cholesky root of the members' covariance, with a little extra so that it is never singular."""
     cov = np.atleast_2d(np.cov(theta.T))
-    root: Array = np.linalg.cholesky(cov + 1e-6 * np.eye(cov.shape[0]) + 1e-3 * np.diag(np.diag(cov)))
-    return root
+    root = np.linalg.cholesky(cov + 1e-6 * np.eye(cov.shape[0]) + 1e-3 * np.diag(np.diag(cov)))
+    return np.asarray(root, dtype=np.float64)

@@ -30,6 +30,8 @@ from numpy.typing import NDArray
 from rinsewatch.rinse.setup import Residue, RinseSetup
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
 ENTRAINED: Final = 0
 SLOW: Final = 1

@@ -103,7 +103,7 @@ class RinseSetup:
         if kind is EndpointKind.ZERO and self.rinse_water_us_cm is None:
             raise SetupError("--endpoint zero needs the rinse water's reading on this meter: --rinse-water '0 ppm'")
         if kind is EndpointKind.BREAK_EVEN:
-            raise SetupError("--endpoint break-even is not available yet; choose feed, zero or a reading like '12 uS/cm'")
+            raise SetupError("--endpoint break-even is not available yet; choose feed, zero or a value like '12 uS/cm'")
         target = self.endpoint.value_us_cm
         if target is not None and self.top_us_cm is not None and target >= self.top_us_cm:
             raise SetupError(f"endpoint: {self.endpoint.text} is above the meter's largest reading (--top)")

@@ -52,18 +52,21 @@ class DisplayScale:
     def span(self, row: Row) -> Span:
         """The span of a row that holds a reading."""
         if row.mark is Mark.OVER:
-            top = self.top_us_cm
-            return Span(top, top, math.inf, 0.0)
+            return self._over(self.top_us_cm)
         if row.mark is Mark.UNDER:
             step = self.finest_us_cm
             return Span(0.0, 0.0, step / 2, step)
         value = reading_us_cm(row.reading or 0.0, row.unit, self._setup.tds_factor)
         top = self._setup.top_us_cm
         if top is not None and value > top:
-            return Span(top, top, math.inf, 0.0)
+            return self._over(top)
         step = self._learn(value, row)
         self._largest_shown = max(value, self._largest_shown or 0.0)
         return Span(value, max(value - step / 2, 0.0), value + step / 2, step)
+
+    @staticmethod
+    def _over(top_us_cm: float) -> Span:
+        return Span(top_us_cm, top_us_cm, math.inf, 0.0)
 
     @property
     def top_us_cm(self) -> float:

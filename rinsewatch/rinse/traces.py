@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.prior import CARBON, PURE_WATER_US_CM, Array, Prior
+from rinsewatch.rinse.prior import CARBON, PURE_WATER_US_CM, Array, Flags, Prior
 from rinsewatch.rinse.setup import Residue
 
 # Limiting molar conductivities at 25 C, S cm2/mol: CRC Handbook, ionic conductivity and diffusion.
@@ -75,7 +75,7 @@ class Water:
             return _caustic(level / ((_NA + _OH) * _PER_MOL_L), self.carbonate)
         return _acid(level / ((_H + _CL) * _PER_MOL_L), self.carbonate)
 
-    def level(self, reading: float) -> tuple[Array, Array]:
+    def level(self, reading: float) -> tuple[Array, Flags]:
         """(level of residue at which the filtrate has come down to ``reading``, whether it ever does).
 
         Where it never does the level is next to nothing, so that no chance is given to it.
@@ -89,7 +89,7 @@ class Water:
             level, ever = self._caustic_level(room)
         return np.where(ever, np.maximum(level, _NOTHING_US_CM), _NOTHING_US_CM), ever
 
-    def _caustic_level(self, room: Array) -> tuple[Array, Array]:
+    def _caustic_level(self, room: Array) -> tuple[Array, Flags]:
         """Caustic passes a minimum below the floor on its way: the branch above the minimum counts."""
         carbonate = np.maximum(self.carbonate, 1e-10)
         grid = _caustic(_RATIOS[:, None] * carbonate, carbonate)

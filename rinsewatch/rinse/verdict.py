@@ -28,6 +28,8 @@ _WORDS = {
     Cause.LINK: "no readings: meter lost or silent",
 }
 
+_STALLED = "the target lies below what this rinse water and resin reach: more water will not help"
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -72,7 +74,7 @@ class Decision:
             self._stopped = True
             return Verdict.STOP, "the endpoint is reached"
         if e.chance_unreachable >= STALLED_CHANCE and e.excess_share < PLATEAU:
-            return Verdict.STALLED, "the target lies below what this rinse water and resin reach: more water will not help"
+            return Verdict.STALLED, _STALLED
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
         if e.chance_unreachable >= 0.5:

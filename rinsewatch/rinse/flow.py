@@ -1,0 +1,123 @@
+"""The belief of a rinse in continuous flow: each small block of volume is one fact."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rinsewatch.rinse.beds import FlowBed, FlowState
+from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.course import FlowCourse
+from rinsewatch.rinse.gate import Expectation
+from rinsewatch.rinse.population import View
+from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.settle import FlowBlock
+from rinsewatch.rinse.setup import RinseSetup
+from rinsewatch.rinse.spans import Span
+
+IDLE_S: Final = 240.0  # flow that stands this long is a rest in which the slow liquid leaks
+REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
+
+
+class FlowBelief(Belief):
+    """A rinse in continuous flow."""
+
+    course: FlowCourse
+
+    def __init__(self, setup: RinseSetup, water_step_us_cm: float) -> None:
+        flow = (setup.flow_ml_min or setup.resin_ml / 5.0) / 60.0
+        super().__init__(setup, FlowCourse(FlowBed(setup.resin_ml, flow)), water_step_us_cm)
+        self.now_ml = 0.0
+        self._moved_s: float | None = None
+        self._rested_ml: float | None = None
+        self._states: list[FlowState]
+        self._set_block()
+        self._look()
+
+    @property
+    def pace_s(self) -> float:
+        """Seconds per mL."""
+        return 1.0 / self.course.bed.flow_ml_s
+
+    def move(self, rinse_ml: float, time_s: float) -> None:
+        """The flow has brought the rinse volume to ``rinse_ml``."""
+        if self._moved_s is not None and rinse_ml > self.now_ml:
+            idle = time_s - self._moved_s - (rinse_ml - self.now_ml) * self.pace_s
+            if idle > IDLE_S:
+                self._commit()
+                self.course.rest(self.now_ml, idle)
+                self._rested_ml, self.jump = rinse_ml, max(self.jump, REST_JUMP)
+                self.population.refit(self.course)
+                self._states = self.course.states(self.population.theta)
+        if rinse_ml > self.now_ml or self._moved_s is None:
+            self._moved_s = time_s
+        self.travel += max(rinse_ml - self.now_ml, 0.0) / self.efold_ml
+        self.rested = self._rested_ml is not None and rinse_ml < self._rested_ml + 2.0 * self.setup.resin_ml
+        self.now_ml = max(rinse_ml, 0.0)
+
+    def _set_block(self) -> None:
+        """Blocks of about a seventh of an e-fold, never more than a third of the resin volume."""
+        self._states = self.course.states(self.population.theta)
+        ahead = 0.05 * self.setup.resin_ml
+        theta, state = self.population.theta, self._states[-1]
+        level = self.course.bed.level(theta, state, self.now_ml)
+        fall = level - self.course.bed.level(theta, state, self.now_ml + ahead)
+        excess = np.exp(level)
+        seen_fall = float(np.dot(self.population.weights, fall * excess / (excess + self.population.water.floor)))
+        self.efold_ml = ahead / max(seen_fall, 1e-3)
+        self.block_ml = min(0.15 * self.efold_ml, 0.33 * self.setup.resin_ml)
+        self.block = FlowBlock(self.now_ml)
+        self._evaluated_at = 0
+
+    def _commit(self) -> None:
+        fact = self.block.fact(self.now_ml)
+        if fact is not None:
+            self.course.learn(fact[0], self._linear(fact[1]))
+            self.population.refit(self.course)
+            self.jump = 0.0
+        self._set_block()
+
+    def _look(self) -> None:
+        """The belief with the present block, carried to the present volume."""
+        theta, state = self.population.theta, self._states[-1]
+        now = self.course.bed.level(theta, state, self.now_ml)
+        fact = self.block.fact(self.now_ml)
+        if fact is None:
+            self.view = self.population.view(now, None)
+        else:
+            there = now if fact[0] == self.now_ml else self.course.bed.level(theta, state, fact[0])
+            self._first_in_range(fact[1], there)
+            at_block = self.population.view(there, self._linear(fact[1]))
+            moved = at_block.corrections.advance(now - there, self.population.uneven)
+            self.view = View(at_block.weights, now, moved)
+        self.answer()
+
+    def take(self, span: Span, time_s: float) -> None:
+        """A trusted reading at the present volume."""
+        if self.block.count and self.now_ml - self.block.start_ml >= self.block_ml:
+            self._commit()
+        self.block.add(self.now_ml, span)
+        if self._due(self.block.count):
+            self._look()
+
+    def expectation(self, time_s: float) -> Expectation:
+        """What the meter may show now."""
+        if self.block.count == 0 and self.now_ml > self.block.start_ml + self.block_ml:
+            self._set_block()
+            self._look()
+        low, high = self._outer(self.view)
+        return Expectation(low, high, self.heard, self.known, False, self.travel)
+
+    def crossing_ml(self, view: View, ln_goal: Array) -> Array:
+        """Rinse volume from here until each nominal curve falls to its goal."""
+        most = MOST_RESIN_VOLUMES * self.setup.resin_ml
+        return self.course.bed.crossing(self.population.theta, self._states[-1], self.now_ml, ln_goal, most)
+
+    def path(self, volumes_ml: Array) -> Array:
+        """Nominal log level at further volumes from here, shape (members, m)."""
+        return self.course.bed.levels(self.population.theta, self._states[-1], self.now_ml + volumes_ml)
+
+    def _relook(self) -> None:
+        self._states = self.course.states(self.population.theta)
+        self._look()

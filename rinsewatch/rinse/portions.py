@@ -1,0 +1,172 @@
+"""The belief of a rinse poured in portions: each portion is one fact."""
+
+from __future__ import annotations
+
+import math
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
+from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.course import PortionCourse
+from rinsewatch.rinse.evidence import Observation
+from rinsewatch.rinse.forecast import chance_below
+from rinsewatch.rinse.gate import Expectation
+from rinsewatch.rinse.population import Population, View
+from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.settle import PortionWindow
+from rinsewatch.rinse.setup import RinseSetup
+from rinsewatch.rinse.spans import Span
+
+USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person's own rhythm is known
+LOWEST_PACE_S: Final = 1.0  # recordings without real times must not stop the slow exchange
+LONG_REST_PACES: Final = 8.0  # a gap of so many portions' time is a rest, not the rhythm
+READ_SHARE: Final = 0.7  # a portion is read about so far through its time
+
+
+class PortionBelief(Belief):
+    """A rinse poured in portions."""
+
+    course: PortionCourse
+
+    def __init__(self, setup: RinseSetup, water_step_us_cm: float) -> None:
+        super().__init__(setup, PortionCourse(PortionBed(setup.resin_ml)), water_step_us_cm)
+        self.portion_ml = setup.portion_ml or setup.resin_ml
+        self.now_ml = 0.0
+        self.window = PortionWindow()
+        self._poured_s: float | None = None
+        self._gaps_s: list[float] = []
+        self._state: BedState
+        self._arrive()
+
+    @property
+    def pace_s(self) -> float | None:
+        """Seconds per portion, the person's own rhythm; None before two portions."""
+        return median(self._gaps_s) if self._gaps_s else None
+
+    def pour(self, volume_ml: float, time_s: float) -> None:
+        """A portion was poured."""
+        self._commit()
+        gap = 0.0 if self._poured_s is None else time_s - self._poured_s
+        if self._poured_s is not None:
+            if gap < LOWEST_PACE_S:
+                gap = self.pace_s or USUAL_PACE_S
+            elif gap < LONG_REST_PACES * (self.pace_s or USUAL_PACE_S):
+                self._gaps_s = [*self._gaps_s[-8:], gap]
+        self.rested = gap >= LONG_REST_PACES * (self.pace_s or USUAL_PACE_S)
+        self.course.pour(Pour(volume_ml, time_s, gap))
+        self.now_ml += volume_ml
+        self._poured_s = time_s
+        self.window = PortionWindow(typed=0 < self.window.count <= 2)
+        self._arrive()
+
+    def unpour(self, volume_ml: float) -> None:
+        """The last portion was none; what was read since belongs to the one before."""
+        self.course.unpour()
+        self.now_ml -= volume_ml
+        self._poured_s = self.course.pours[-1].time_s if self.course.pours else None
+        self._gaps_s = self._gaps_s[:-1]
+        self.population = Population(self.population.prior, self.setup.residue, self.course, self.rng)
+        self._arrive()
+
+    def _relook(self) -> None:
+        self._state = self.course.state(self.population.theta)
+        fact = self.window.fact()
+        self._look(*(fact if fact is not None else (self._looked_s, None)))
+
+    def _commit(self) -> None:
+        fact = self.window.fact()
+        if fact is None:
+            return
+        after_s, seen = fact
+        self.course.learn(after_s, self._linear(seen))
+        self.population.refit(self.course)
+        self.jump = 0.0
+
+    def _arrive(self) -> None:
+        """New portion: where every hypothesis expects the filtrate before it is read."""
+        self._evaluated_at = 0
+        first = not self.course.pours
+        self._previous_high, before = (math.inf, 0.0) if first else (self._outer(self.view)[1], self.filtrate.mid)
+        self._state = self.course.state(self.population.theta)
+        self._look(0.0, None)
+        self._before = self._outer(self.view)
+        if not first:
+            self.travel += max(math.log(before / self.filtrate.mid), 0.0)
+
+    def _standing_ml(self) -> float:
+        return self.course.pours[-1].volume_ml if self.course.pours else 0.0
+
+    def _look(self, after_s: float, seen: Observation | None) -> None:
+        self._looked_s = after_s
+        level = self.course.bed.level(self.population.theta, self._state, self._standing_ml(), after_s)
+        if seen is not None:
+            self._first_in_range(seen, level)
+            seen = self._linear(seen)
+        self.view = self.population.view(level, seen)
+        self.answer()
+
+    def _after(self, time_s: float) -> float:
+        return 0.0 if self._poured_s is None else max(time_s - self._poured_s, 0.0)
+
+    def take(self, span: Span, time_s: float) -> None:
+        """A trusted reading of the present portion."""
+        self.window.add(self._after(time_s), span)
+        if self._due(self.window.count):
+            fact = self.window.fact()
+            if fact is not None:
+                self._look(*fact)
+
+    def chance_stays_below(self, level_us_cm: float) -> float:
+        """As ``chance_below``, and still so when the portion has drained: the slow liquid leaks into it."""
+        now = self.chance_below(level_us_cm)
+        drained_s = READ_SHARE * (self.pace_s or USUAL_PACE_S)
+        if now < 0.5 or self._looked_s >= drained_s:
+            return now
+        later = self.course.bed.level(self.population.theta, self._state, self._standing_ml(), drained_s)
+        view = View(self.view.weights, later, self.view.corrections)
+        return min(now, chance_below(view, self._level_for(self.scale.to_linear(level_us_cm))[0]))
+
+    @property
+    def settled(self) -> bool:
+        """The present portion's readings have stopped moving."""
+        return self.window.count > 0 and self.window.unsettled() < 0.05
+
+    def expectation(self, time_s: float) -> Expectation:
+        """What the meter may show now."""
+        after, pace = self._after(time_s), self.pace_s or USUAL_PACE_S
+        if after > self._looked_s + 0.5 * pace and self.window.count == 0:
+            self._look(after, None)
+            self._before = self._outer(self.view)
+        settling = not self.window.typed and after < max(15.0, 0.25 * pace)
+        low, high = self._before
+        if self.window.count >= 3 and self.settled:
+            low, high = self._outer(self.view)
+        if settling:
+            high = max(high, self._previous_high)
+        return Expectation(low, high, self.heard, self.known, settling, self.travel)
+
+    def _ladder(self) -> Ladder:
+        """The portions to come, poured at the person's pace."""
+        pace = self.pace_s or USUAL_PACE_S
+        first_gap_s = max(pace, self._looked_s)
+        return self.course.bed.ladder(
+            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, READ_SHARE * pace
+        )
+
+    def crossing_ml(self, view: View, ln_goal: Array) -> Array:
+        """Rinse volume from here until each nominal curve falls to its goal."""
+        most = max(MOST_RESIN_VOLUMES * self.setup.resin_ml / self.portion_ml, 2.0)
+        return self._ladder().crossing(view.ln_level, ln_goal, most) * self.portion_ml
+
+    def path(self, volumes_ml: Array) -> Array:
+        """Nominal log level at further volumes from here, shape (members, m)."""
+        ladder, now = self._ladder(), self.view.ln_level
+        first = ladder.log_level(np.ones(now.size))
+        out = np.empty((now.size, volumes_ml.size))
+        for column, portions in enumerate(volumes_ml / self.portion_ml):
+            further = now + portions * (first - now)
+            out[:, column] = further if portions < 1 else ladder.log_level(np.full(now.size, portions))
+        return out
