@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections import deque
 from collections.abc import Callable
 from typing import IO, Protocol
 
@@ -71,7 +70,7 @@ class JsonFace:
 
     def __init__(self, out: IO[str] = sys.stdout, err: IO[str] = sys.stderr) -> None:
         self._out, self._err = Outlet(out), Outlet(err)
-        self._told: deque[str] = deque(("",), maxlen=20)
+        self._told = 0
         self._trouble = ""
 
     def run(self, stage: Stage, guard: SignalGuard) -> None:
@@ -92,15 +91,15 @@ class JsonFace:
             if seen.row.has_reading:
                 self._out.line(json_line(seen.state, row=seen.number))
             else:
-                self._told.append(seen.row.event.removeprefix("note: "))
                 self._err.line(f"{seen.row.time_s:.1f} s: {seen.row.event}")
         self._tell(stage.session.latest)
 
     def _tell(self, shown: SessionSnapshot) -> None:
         """Messages that are no rows (a refused command, a question), and trouble with the logbook."""
-        if shown.message not in self._told:
-            self._told.append(shown.message)
-            self._err.line(f"{shown.time_s:.1f} s: {shown.message}")
+        for number, words in shown.said:
+            if number > self._told:
+                self._told = number
+                self._err.line(f"{shown.time_s:.1f} s: {words}")
         if shown.trouble != self._trouble:
             self._trouble = shown.trouble
             self._err.line(recorded_words(shown))

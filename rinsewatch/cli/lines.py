@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from rinsewatch.errors import UsageError
 from rinsewatch.quantities import parse_volume_ml
@@ -63,9 +64,12 @@ def parse_line(line: str, clock: Clock) -> Command | None:
 
 
 def typed(text: str, clock: Clock) -> Typed:
-    """A reading typed by hand. Raises UsageError."""
+    """A reading typed by hand; ``over`` and ``under`` need no unit. Raises UsageError."""
+    words = text.strip().removeprefix("=").strip()
     try:
-        return Typed(parse_hand(text, clock=clock))
+        if words.lower() in ("over", "under"):
+            return Typed(replace(parse_hand(f"{words.lower()} ppm", clock=clock), raw=words.encode(), unit=""))
+        return Typed(parse_hand(words, clock=clock))
     except WireError as error:
         raise UsageError(str(error)) from error
 
@@ -73,9 +77,7 @@ def typed(text: str, clock: Clock) -> Typed:
 class LineReader:
     """Reads lines from a descriptor in a thread of its own, as a daemon: nothing waits for a silent stdin."""
 
-    def __init__(
-        self, on_line: Callable[[str], None], on_end: Callable[[], None], descriptor: int = 0
-    ) -> None:
+    def __init__(self, on_line: Callable[[str], None], on_end: Callable[[], None], descriptor: int = 0) -> None:
         self._on_line, self._on_end, self._descriptor = on_line, on_end, descriptor
 
     def start(self) -> None:

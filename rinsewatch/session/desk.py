@@ -26,6 +26,7 @@ from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pour
 from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
+_SAID_LIMIT = 20  # words to the person that a snapshot carries, so that none is missed
 _NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed")
 
 
@@ -49,6 +50,8 @@ class Desk:
         self.last_text = ""
         self.message = ""
         self.question = ""
+        self.said: tuple[tuple[int, str], ...] = ()
+        self._words = 0
 
     @property
     def usual_ml(self) -> float | None:
@@ -61,6 +64,12 @@ class Desk:
             self.last = shown_from_row(row)
         elif row.event in ("pause", "resume"):
             self.paused = row.event == "pause"
+
+    def say(self, words: str) -> None:
+        """A word to the person that is no event of the record."""
+        self.message = words
+        self._words += 1
+        self.said = (*self.said[1 - _SAID_LIMIT :], (self._words, words))
 
     def tell(self, event: str) -> None:
         """Show an event of the record, where the command has not said more already."""
@@ -76,7 +85,7 @@ class Desk:
         try:
             return self._do(command, stamp)
         except CannotPour as error:
-            self.message = str(error)
+            self.say(str(error))
             return Result()
 
     def _do(self, command: Command, stamp: Stamp) -> Result:
@@ -110,7 +119,7 @@ class Desk:
         if doubt and volume_ml > 0 and not sure:
             return self._ask(Pour(volume_ml), doubt)
         total_ml = self._pouring.pour(volume_ml, stamp.monotonic_s)
-        self.message = f"portion {self._pouring.count}: {volume_ml:g} mL, {total_ml:g} mL in all"
+        self.say(f"portion {self._pouring.count}: {volume_ml:g} mL, {total_ml:g} mL in all")
         return Result(("portion",))
 
     def _set_portion(self, command: SetPortion, *, sure: bool = False) -> Result:
@@ -128,19 +137,19 @@ class Desk:
 
     def _undo(self) -> Result:
         total_ml = self._pouring.undo()
-        self.message = f"portion undone: {total_ml:g} mL in all"
+        self.say(f"portion undone: {total_ml:g} mL in all")
         return Result(("undo",))
 
     def _take(self, what: str) -> Result:
         if self.last is None or self.last.mark is not Mark.VALUE:
-            self.message = f"no reading to take as {what}"
+            self.say(f"no reading to take as {what}")
             return Result()
         return Result((f"note: {what} = {self.last}",))
 
     def _note(self, command: Note) -> Result:
         text = " ".join(command.text.split())[:_LONGEST_NOTE]
         if not text:
-            self.message = "a note needs text"
+            self.say("a note needs text")
             return Result()
         if text.lower().startswith(_NOTES_THAT_ACT):
             text = f'"{text}"'  # words of a person's own: in quotes the core does not act on them
@@ -148,7 +157,7 @@ class Desk:
 
     def _pause(self, time_s: float, *, pause: bool) -> Result:
         if pause == self.paused:
-            self.message = "paused already" if pause else "not paused"
+            self.say("paused already" if pause else "not paused")
             return Result()
         self.paused = pause
         if pause:
@@ -160,7 +169,7 @@ class Desk:
     def _typed(self, command: Typed) -> Result:
         shown = shown_from_reading(command.reading)
         if shown is None:
-            self.message = "that is no reading; type it with its unit, like 12.5 ppm"
+            self.say("that is no reading; type it with its unit, like 12.5 ppm")
             return Result()
         return Result(shown=shown, raw=command.reading.raw)
 
@@ -168,13 +177,13 @@ class Desk:
 
     def _ask(self, command: Pour | SetPortion, doubt: str) -> Result:
         self._asked, self.question = command, doubt
-        self.message = f"{doubt} y/n"
+        self.say(f"{doubt} y/n")
         return Result()
 
     def _answer(self, answer: Answer, stamp: Stamp) -> Result:
         command, question = self._asked, self.question
         if command is None:
-            self.message = "no question is open"
+            self.say("no question is open")
             return Result()
         self._forget("" if answer.yes else f"not counted: {question}")
         if not answer.yes:
@@ -184,4 +193,6 @@ class Desk:
         return self._set_portion(command, sure=True)
 
     def _forget(self, message: str) -> None:
-        self._asked, self.question, self.message = None, "", message
+        self._asked, self.question = None, ""
+        if message:
+            self.say(message)

@@ -162,6 +162,7 @@ class LiveRinse:
             trouble=recorder.trouble,
             faults=self._faults,
             message=desk.message,
+            said=desk.said,
             question=desk.question,
             ended=self._ended,
         )
@@ -212,9 +213,7 @@ class LiveRinse:
 
     def _raw(self, reading: Reading, stamp: Stamp) -> Entry:
         row = Row(stamp.time_s, self._pouring.rinse_ml(stamp.time_s))
-        return stamp.entry(
-            row, raw=reading.raw, quality=reading.quality.value, cause=reading.cause, observed=False
-        )
+        return stamp.entry(row, raw=reading.raw, quality=reading.quality.value, cause=reading.cause, observed=False)
 
     def _events(self, events: Sequence[str], stamp: Stamp) -> list[Entry]:
         rinse_ml = self._pouring.rinse_ml(stamp.time_s)

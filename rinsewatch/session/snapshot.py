@@ -14,7 +14,8 @@ class SessionSnapshot:
     """One moment of the rinse. ``*_s`` are rinse seconds, volumes mL, ``band`` (mL, 5 %, median, 95 % uS/cm).
 
     ``stored`` rows are on the disk, ``waiting`` are in memory only because of ``trouble``, ``dropped`` are
-    lost. ``question`` waits for yes or no. ``ended``: why the rinse ended, None while it goes on.
+    lost. ``message`` is the newest word to the person, ``said`` the last ones that are no events, numbered.
+    ``question`` waits for yes or no. ``ended``: why the rinse ended, None while it goes on.
     """
 
     setup: RinseSetup
@@ -35,5 +36,6 @@ class SessionSnapshot:
     trouble: str = ""
     faults: int = 0
     message: str = ""
+    said: tuple[tuple[int, str], ...] = ()
     question: str = ""
     ended: str | None = None

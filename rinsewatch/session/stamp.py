@@ -24,9 +24,7 @@ class Stamp:
         """ISO 8601, UTC, milliseconds."""
         return utc_text(self.utc)
 
-    def entry(
-        self, row: Row, *, raw: bytes = b"", quality: str = "", cause: str = "", observed: bool = True
-    ) -> Entry:
+    def entry(self, row: Row, *, raw: bytes = b"", quality: str = "", cause: str = "", observed: bool = True) -> Entry:
         """The logbook entry of ``row`` at this moment."""
         return Entry(
             row=row,

@@ -1,0 +1,231 @@
+"""``watch`` end to end: the real program on a real pty, against a meter that knows nothing of it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+import rinsewatch
+from rinsewatch.cli.main import run
+from rinsewatch.logbook.store import Logbook
+from tests.app.fakemeter import FakeMeter, Washout
+
+if sys.platform == "win32":
+    pytest.skip("there are no pseudo-terminals on Windows", allow_module_level=True)
+
+ROOT = Path(rinsewatch.__file__).parents[1]
+TARGET = 24.0
+FLOW = ["--resin-ml", "100", "--flow-ml-min", "600", "--residue", "NaOH", "--endpoint", f"{TARGET:g} uS/cm"]
+PORTIONS = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
+Line = dict[str, object]
+
+
+@contextmanager
+def watching(folder: Path, *options: str, out: int | None = subprocess.PIPE) -> Iterator[subprocess.Popen[str]]:
+    """The program under watch; killed at the end if it still runs."""
+    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
+    environment = {**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder)}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rinsewatch", "watch", *options],
+        env=environment, stdin=subprocess.PIPE, stdout=out, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def ended(process: subprocess.Popen[str], timeout_s: float = 40.0) -> tuple[int, list[Line], str]:
+    """Wait for its end: exit code, the JSON lines, stderr."""
+    out, err = process.communicate(timeout=timeout_s)
+    return process.returncode, [json.loads(line) for line in (out or "").splitlines()], err
+
+
+def replayed(folder: Path, capsys: pytest.CaptureFixture[str], rinse: int = 1) -> list[Line]:
+    """Export the recorded rinse, replay the CSV, return its lines without the file's name."""
+    path = folder / f"export-{rinse}.csv"
+    with Logbook.open(folder / "logbook.sqlite") as logbook:
+        logbook.export(rinse, path)
+    assert run(["replay", "--json", str(path)]) == 0
+    lines: list[Line] = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert all(line.pop("file") == str(path) for line in lines)
+    return lines
+
+
+def check_stop(lines: list[Line]) -> None:
+    last = lines[-1]
+    reading = last["reading_us_cm"]
+    assert last["verdict"] == "stop"
+    assert isinstance(reading, float)
+    # readings have 0.5 % noise: three standard deviations above 1.15 x the target
+    assert reading <= 1.15 * TARGET * 1.015
+    assert reading >= 0.85 * TARGET, "a stop so late would waste water: an e-fold is 4 s here"
+
+
+def test_clean_stops_in_time_and_replays_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    washout = Washout(start=2000.0, efold_ml=20.0)
+    with (
+        FakeMeter(tmp_path / "meter", washout) as meter,
+        watching(tmp_path, "--port", str(meter.link), *FLOW, "--json", "--until-endpoint") as process,
+    ):
+        code, lines, err = ended(process)
+    assert code == 0, err
+    check_stop(lines)
+    assert replayed(tmp_path, capsys) == lines
+
+
+def test_garbage_zeros_and_a_pulled_cable_are_survived(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """15 % garbage lines, 4 s of dry-probe zeros in mid-rinse, a 3 s unplug and replug."""
+    meter = FakeMeter(
+        tmp_path / "meter",
+        Washout(efold_ml=40.0),
+        garbage_share=0.15,
+        zeros=(5.0, 9.0),
+        unplugged=(11.0, 14.0),
+    )
+    with meter, watching(tmp_path, "--port", str(meter.link), *FLOW, "--json", "--until-endpoint") as process:
+        code, lines, err = ended(process)
+    assert code == 0, err
+    check_stop(lines)
+    assert "fault: meter lost" in err
+    assert "note: meter back after" in err
+    assert any(line["verdict"] == "check" for line in lines), "the zeros must not go unnoticed"
+    assert replayed(tmp_path, capsys) == lines
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        raw = [entry for entry in logbook.entries(1) if not entry.observed]
+    assert len(raw) >= 3, "garbage is kept as bytes"
+
+
+def test_kill_9_then_continue_loses_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with FakeMeter(tmp_path / "meter", Washout(start=2000.0, efold_ml=30.0)) as meter:
+        options = ["--port", str(meter.link), "--json", "--until-endpoint"]
+        with watching(tmp_path, *FLOW, *options) as process:
+            assert process.stdout is not None
+            printed = [json.loads(process.stdout.readline()) for _ in range(15)]
+            process.kill()
+            process.wait()
+        with watching(tmp_path, *options, "--continue") as process:
+            code, lines, err = ended(process)
+    assert code == 0, err
+    check_stop(lines)
+    both = replayed(tmp_path, capsys)
+    assert both[: len(printed)] == printed, "each printed line was stored before"
+    assert both[-len(lines) :] == lines, "the continued rinse goes on as if nothing had happened"
+
+
+def test_a_meter_lost_for_good_is_exit_3_and_the_rinse_stays_open(tmp_path: Path) -> None:
+    with (
+        FakeMeter(tmp_path / "meter", unplugged=(1.5, 1e9)) as meter,
+        watching(tmp_path, "--port", str(meter.link), *FLOW, "--json", "--give-up", "1") as process,
+    ):
+        code, _, err = ended(process)
+    assert code == 3, err
+    assert "--continue" in err
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert [info.unfinished for info in logbook.rinses()] == [True]
+
+
+def test_ended_before_the_endpoint_is_exit_5(tmp_path: Path) -> None:
+    with (
+        FakeMeter(tmp_path / "meter") as meter,
+        watching(tmp_path, "--port", str(meter.link), *FLOW, "--json", "--until-endpoint") as process,
+    ):
+        assert process.stdout is not None and process.stdin is not None
+        process.stdout.readline()
+        process.stdin.write("q\n")
+        process.stdin.flush()
+        code, _, err = ended(process)
+    assert code == 5, err
+
+
+@pytest.mark.parametrize(
+    ("number", "code", "reason"),
+    [
+        (signal.SIGINT, 130, "interrupted"),
+        (signal.SIGTERM, 143, "terminated"),
+        (signal.SIGHUP, 129, "terminal closed"),
+    ],
+)
+def test_a_signal_closes_the_record(tmp_path: Path, number: int, code: int, reason: str) -> None:
+    with (
+        FakeMeter(tmp_path / "meter") as meter,
+        watching(tmp_path, "--port", str(meter.link), *FLOW, "--json") as process,
+    ):
+        assert process.stdout is not None
+        printed = json.loads(process.stdout.readline())
+        process.send_signal(number)
+        process.send_signal(number)  # a second one must not get between
+        found, _, err = ended(process)
+    assert found == code, err
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rinse(1).end_reason == reason
+        assert len(logbook.rows(1)) >= printed["row"]
+
+
+def test_closed_stdout_does_not_stop_the_recording(tmp_path: Path) -> None:
+    reader, writer = os.pipe()
+    with (
+        FakeMeter(tmp_path / "meter") as meter,
+        watching(tmp_path, "--port", str(meter.link), *FLOW, "--json", out=writer) as process,
+    ):
+        os.close(writer)
+        assert os.read(reader, 10)
+        os.close(reader)
+        with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+            deadline = time.monotonic() + 10.0
+            while len(logbook.rows(1)) < 12 and time.monotonic() < deadline:
+                time.sleep(0.1)
+            assert len(logbook.rows(1)) >= 12
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(timeout=10) == 143
+
+
+def typed(folder: Path, lines: str, *options: str) -> tuple[int, list[Line], str]:
+    with watching(folder, "--port", "hand", *PORTIONS, "--json", *options) as process:
+        out, err = process.communicate(lines, timeout=20)
+    return process.returncode, [json.loads(line) for line in out.splitlines()], err
+
+
+def test_a_rinse_typed_by_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, lines, err = typed(tmp_path, "p\n= 2.41 mS/cm\np 300\np\nu\n= over\n= 412 uS/cm\nn calm\nfeed\nq\n")
+    assert code == 0, err
+    assert [line["rinse_ml"] for line in lines] == [250.0, 550.0, 550.0]
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        rows = logbook.rows(1)
+    assert [row.event for row in rows if row.event] == [
+        "portion", "portion", "portion", "undo", "note: calm", "note: feed = 412 uS/cm",
+    ]  # fmt: skip
+    assert (rows[1].reading, rows[1].decimals) == (2410.0, -1)
+    assert replayed(tmp_path, capsys) == lines
+
+
+def test_the_end_of_typed_input_ends_the_rinse(tmp_path: Path) -> None:
+    code, lines, err = typed(tmp_path, "p\n= 2000 uS/cm\n", "--until-endpoint")
+    assert (code, len(lines)) == (5, 1), err
+
+
+def test_a_line_that_is_no_command_is_told_and_changes_nothing(tmp_path: Path) -> None:
+    code, lines, err = typed(tmp_path, "= 12\n= 12,5 ppm\npp\np -3\np 9999\nno\nq\n")
+    assert (code, lines) == (0, [])
+    for words in ("'12' has no unit", "cannot read", "'pp' is no command", "'-3' must be more than 0", "y/n"):
+        assert words in err
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rows(1) == []
+
+
+def test_plain_lines_say_what_matters(tmp_path: Path) -> None:
+    with watching(tmp_path, "--port", "hand", *PORTIONS) as process:
+        out, err = process.communicate("p\n= 2000 uS/cm\nq\n", timeout=20)
+    assert process.returncode == 0, err
+    assert "RINSE ON" in out
+    assert "rinsewatch logbook export 1 FILE" in out
