@@ -16,14 +16,15 @@ import numpy as np
 
 from rinsewatch.rinse.course import Course
 from rinsewatch.rinse.evidence import Corrections, Observation, weigh
-from rinsewatch.rinse.prior import UNEVEN, Array, Flags, Index, Prior
+from rinsewatch.rinse.prior import CARBON, FLOOR, UNEVEN, Array, Flags, Index, Prior
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.traces import Water
 
 MEMBERS: Final = 256
 LOWEST_EVENNESS: Final = 0.35  # effective share of members below which the population is renewed
 TEMPER_EVENNESS: Final = 0.5
-MOVE_SIZES: Final = (2.4, 1.2, 0.6)  # in spreads over root dimension: bold, usual, fine
+MOVE_SIZES: Final = (2.0, 0.8)  # in spreads over root dimension: bold, fine
+FRESH_BLOCK: Final = (FLOOR, CARBON, UNEVEN)
 MOST_STAGES: Final = 14
 
 
@@ -125,16 +126,30 @@ class Population:
     def _move(self, course: Course, share: float) -> None:
         """Metropolis steps against the old facts and a share of the new ones."""
         scale = _scale(self.theta)
-        ln_prior = self.prior.log_density(self.theta)
         for size in MOVE_SIZES:
             step = size / np.sqrt(self.theta.shape[1]) * self.rng.standard_normal(self.theta.shape)
             proposal = self.theta + step @ scale.T
-            fit = run_facts(course, proposal, self.prior, self.residue, self._known)
-            ln_prior_new = self.prior.log_density(proposal)
-            gain = _tempered(fit, share) - _tempered(self.fit, share) + ln_prior_new - ln_prior
-            taken = np.log(self.rng.random(gain.size)) < np.nan_to_num(gain, nan=-np.inf)
-            self.theta = np.where(taken[:, None], proposal, self.theta)
-            self.fit, ln_prior = self.fit.where(taken, fit), np.where(taken, ln_prior_new, ln_prior)
+            ln_prior = self.prior.log_density(proposal) - self.prior.log_density(self.theta)
+            self._try(course, share, proposal, ln_prior)
+            self._try(course, share, self._fresh(FRESH_BLOCK), np.zeros(self.theta.shape[0]))
+
+    def _fresh(self, columns: tuple[int, ...]) -> Array:
+        """The members with some parameters drawn anew from the prior.
+
+        What the facts do not yet tell (the floor, long before it is seen) must keep its prior spread; steps
+        fitted to the members' own spread would let it drift with their ancestry.
+        """
+        proposal, drawn = self.theta.copy(), self.prior.draw(self.theta.shape[0], self.rng)
+        proposal[:, columns] = drawn[:, columns]
+        return proposal
+
+    def _try(self, course: Course, share: float, proposal: Array, ln_prior: Array) -> None:
+        """One Metropolis step; ``ln_prior`` is the log ratio of prior times proposal densities."""
+        fit = run_facts(course, proposal, self.prior, self.residue, self._known)
+        gain = _tempered(fit, share) - _tempered(self.fit, share) + ln_prior
+        taken = np.log(self.rng.random(gain.size)) < np.nan_to_num(gain, nan=-np.inf)
+        self.theta = np.where(taken[:, None], proposal, self.theta)
+        self.fit = self.fit.where(taken, fit)
 
     def view(self, ln_level: Array, seen: Observation | None) -> View:
         """The belief at a place, with the present (uncommitted) fact if there is one."""
