@@ -17,7 +17,7 @@ from rinsewatch.cli.demoport import DemoMeter, open_demo_meter
 from rinsewatch.cli.faces import Outlet
 from rinsewatch.cli.meterlink import profile_for
 from rinsewatch.cli.stage import Means, Stage, begin_stage
-from rinsewatch.cli.watchrun import DONE, NOT_REACHED, choose_face, run_stage, tell_end
+from rinsewatch.cli.watchrun import DONE, NOT_REACHED, can_draw, choose_face, run_stage, tell_end
 from rinsewatch.logbook.location import logbook_path
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.rinse.state import Verdict
@@ -151,7 +151,7 @@ def _run(demo: Demo, stage: Stage, operator: Operator) -> int:
 
 
 def _operator(demo: Demo, meter: DemoMeter, stage: Stage, clock: Clock) -> Operator:
-    on_dashboard = sys.stdout.isatty() and not demo.as_json and not demo.plain
+    on_dashboard = can_draw() and not demo.as_json and not demo.plain
     return Operator(meter, stage, clock, demo.seconds, LINGER_S if on_dashboard else 0.0)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 
@@ -16,12 +17,16 @@ DONE, METER_GONE, NOT_SAVED, NOT_REACHED = 0, 3, 4, 5
 
 
 def choose_face(*, as_json: bool, plain: bool) -> Face:
-    """JSON or plain lines where asked for; plain lines where stdout is no terminal; else the dashboard."""
+    """JSON or plain lines where asked for; plain lines where nothing can be drawn; else the dashboard."""
     if as_json:
         return JsonFace()
-    if plain or not sys.stdout.isatty():
-        return PlainFace()
-    return DashboardFace()
+    return PlainFace() if plain or not can_draw() else DashboardFace()
+
+
+def can_draw() -> bool:
+    """True on a terminal that can move its cursor, with a person who can press keys."""
+    able = sys.platform == "win32" or os.environ.get("TERM", "dumb") not in ("", "dumb", "unknown")
+    return able and sys.stdout.isatty() and sys.stdin.isatty()
 
 
 def run_stage(stage: Stage, face: Face) -> int:

@@ -62,10 +62,10 @@ class FlowBelief(Belief):
         ahead = 0.05 * self.setup.resin_ml
         theta, state = self.population.theta, self._states[-1]
         level = self.course.bed.level(theta, state, self.now_ml)
-        fall = level - self.course.bed.level(theta, state, self.now_ml + ahead)
-        excess = np.exp(level)
-        seen_fall = float(np.dot(self.population.weights, fall * excess / (excess + self.population.water.floor)))
-        self.efold_ml = ahead / max(seen_fall, 1e-3)
+        later = self.course.bed.level(theta, state, self.now_ml + ahead)
+        water = self.population.water
+        fall = np.log(water.reading(np.exp(level)) / water.reading(np.exp(later)))
+        self.efold_ml = ahead / max(float(np.dot(self.population.weights, fall)), 1e-3)
         self.block_ml = min(0.15 * self.efold_ml, 0.33 * self.setup.resin_ml)
         self.block = FlowBlock(self.now_ml)
         self._evaluated_at = 0

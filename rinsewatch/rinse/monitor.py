@@ -18,13 +18,14 @@ from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
 from rinsewatch.rinse.state import Quality, RinseState, Verdict
 from rinsewatch.rinse.target import target_us_cm
-from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence
+from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence, on_plateau
 
 # Allowances of the gate over what the forecast says: other beds, other meters than it knows.
 ROOM_BELOW: Final = 0.75
 ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave as a steep front
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
+PATIENCE: Final = 1.0  # portions poured on a plateau before it is called one
 PLACE_RESIN_VOLUMES: Final = 0.3
 
 
@@ -44,6 +45,7 @@ class Rinse:
         self._paused = False
         self._start_s: float | None = None
         self._good_since_s = math.inf
+        self._plateau_ml: float | None = None
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._belief.aim(self._target())
         self.state = self._state(None)
@@ -210,7 +212,8 @@ class Rinse:
         hold = Cause.LINK if gate.silent else gate.held
         brief = gate.held_for_s(self._time_s) < BRIEF_S and hold not in (Cause.LINK, Cause.DRY)
         mid = belief.filtrate.mid
-        return Evidence(
+        evidence = Evidence(
+            chance_at=0.0 if target is None else belief.chance_stays_below(target),
             chance_near=0.0 if target is None else belief.chance_stays_below(NEAR * target),
             chance_not_wrong=0.0 if target is None else belief.chance_stays_below(WRONG * target),
             chance_unreachable=belief.chance_unreachable,
@@ -221,7 +224,15 @@ class Rinse:
             hold_lasting=not brief,
             good=self._quality is Quality.GOOD,
             has_target=target is not None,
+            patient=False,
         )
+        if not on_plateau(evidence):
+            self._plateau_ml = None
+            return evidence
+        if self._plateau_ml is None:
+            self._plateau_ml = belief.now_ml
+        since = belief.now_ml - self._plateau_ml
+        return replace(evidence, patient=since >= PATIENCE * (self.setup.portion_ml or 0.5 * self.setup.resin_ml))
 
     def _state(self, reading: float | None) -> RinseState:
         belief, target = self._belief, self._target()

@@ -23,6 +23,7 @@ from rinsewatch.rinse.spans import Span
 USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person's own rhythm is known
 LOWEST_PACE_S: Final = 1.0  # recordings without real times must not stop the slow exchange
 LONG_REST_PACES: Final = 8.0  # a gap of so many portions' time is a rest, not the rhythm
+UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time
 
 
@@ -91,7 +92,8 @@ class PortionBelief(Belief):
         first = not self.course.pours
         self._previous_high, before = (math.inf, 0.0) if first else (self._outer(self.view)[1], self.filtrate.mid)
         self._state = self.course.state(self.population.theta)
-        self._look(0.0, None)
+        # What will be read is the drained portion, with what leaks into it meanwhile.
+        self._look(0.0 if first else READ_SHARE * (self.pace_s or USUAL_PACE_S), None)
         self._before = self._outer(self.view)
         if not first:
             self.travel += max(math.log(before / self.filtrate.mid), 0.0)
@@ -142,6 +144,8 @@ class PortionBelief(Belief):
             self._before = self._outer(self.view)
         settling = not self.window.typed and after < max(15.0, 0.25 * pace)
         low, high = self._before
+        if self.window.count < 3 and after < READ_SHARE * pace:
+            low *= UNLEAKED
         if self.window.count >= 3 and self.settled:
             low, high = self._outer(self.view)
         if settling:

@@ -12,12 +12,13 @@ from typing import Final
 from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.state import Verdict
 
-NEAR: Final = 1.05
+EVEN_CHANCE: Final = 0.5  # the median is at the target
+NEAR: Final = 1.08
 NEAR_CHANCE: Final = 0.95
 WRONG: Final = 1.15
 WRONG_CHANCE: Final = 0.995
 RISEN_CHANCE: Final = 0.2  # chance of being below WRONG x target under which a stop is taken back
-STALLED_CHANCE: Final = 0.95
+STALLED_CHANCE: Final = 0.97
 PLATEAU: Final = 0.25  # excess over the floor, of the filtrate, below which the plateau is in sight
 
 _WORDS = {
@@ -35,6 +36,7 @@ _STALLED = "the target lies below what this rinse water and resin reach: more wa
 class Evidence:
     """What the decision rests on. Chances 0-1; ``excess_share``: (filtrate - floor)/filtrate, medians."""
 
+    chance_at: float
     chance_near: float
     chance_not_wrong: float
     chance_unreachable: float
@@ -45,6 +47,12 @@ class Evidence:
     hold_lasting: bool
     good: bool
     has_target: bool
+    patient: bool  # enough water has been poured since the plateau came in sight
+
+
+def on_plateau(e: Evidence) -> bool:
+    """The target looks out of reach and the floor is in sight."""
+    return e.chance_unreachable >= STALLED_CHANCE and e.excess_share < PLATEAU
 
 
 class Decision:
@@ -69,11 +77,13 @@ class Decision:
         return self._decide_known(e)
 
     def _decide_known(self, e: Evidence) -> tuple[Verdict, str]:
-        near = e.chance_near >= NEAR_CHANCE and e.chance_not_wrong >= WRONG_CHANCE
+        near = (
+            e.chance_at >= EVEN_CHANCE and e.chance_near >= NEAR_CHANCE and e.chance_not_wrong >= WRONG_CHANCE
+        )
         if near and e.settled and e.good and e.hold is Cause.NONE:
             self._stopped = True
             return Verdict.STOP, "the endpoint is reached"
-        if e.chance_unreachable >= STALLED_CHANCE and e.excess_share < PLATEAU:
+        if on_plateau(e) and e.patient:
             return Verdict.STALLED, _STALLED
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
