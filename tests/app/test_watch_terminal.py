@@ -1,0 +1,199 @@
+"""``watch`` on a real terminal: questions, dashboard, keys, and the terminal given back."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+import rinsewatch
+from rinsewatch.logbook.store import Logbook
+
+if sys.platform == "win32":
+    pytest.skip("pexpect needs a POSIX terminal", allow_module_level=True)
+
+import pexpect
+import pyte
+
+ROOT = Path(rinsewatch.__file__).parents[1]
+PORTIONS = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
+HAND = ["--port", "hand", *PORTIONS]
+
+
+class Terminal:
+    """80x24 with the program on it."""
+
+    def __init__(self, child: pexpect.spawn[str]) -> None:
+        self.child = child
+        self._screen = pyte.Screen(80, 24)
+        self._stream = pyte.Stream(self._screen)
+        self.raw = ""
+
+    def text(self) -> str:
+        return "\n".join(self._screen.display)
+
+    def until(self, there: Callable[[str], bool], timeout_s: float = 10.0) -> str:
+        """Feed the screen until ``there`` holds for its text."""
+        deadline = time.monotonic() + timeout_s
+        while not there(self.text()):
+            assert time.monotonic() < deadline, self.text()
+            self._feed()
+        return self.text()
+
+    def shows(self, words: str) -> str:
+        return self.until(lambda text: words in text)
+
+    def end(self) -> int:
+        """Wait for the program's end; returns its exit code."""
+        deadline = time.monotonic() + 15.0
+        while self._feed():
+            assert time.monotonic() < deadline, self.text()
+        self.child.close()
+        assert isinstance(self.child.exitstatus, int)
+        return self.child.exitstatus
+
+    def _feed(self) -> bool:
+        try:
+            data = self.child.read_nonblocking(65536, timeout=0.1)
+        except pexpect.TIMEOUT:
+            return True
+        except pexpect.EOF:
+            return False
+        self.raw += data
+        self._stream.feed(data)
+        return True
+
+
+@contextmanager
+def terminal(folder: Path, *arguments: str, **environment: str) -> Iterator[Terminal]:
+    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
+    env = {**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder), "TERM": "xterm", **environment}
+    child = pexpect.spawn(
+        sys.executable, ["-m", "rinsewatch", *arguments], dimensions=(24, 80), env=env, encoding="utf-8"
+    )
+    try:
+        yield Terminal(child)
+    finally:
+        child.close(force=True)
+
+
+def test_a_rinse_by_single_keys(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.shows("p portion")
+        screen.child.send("p")
+        screen.shows("portion 1: 250 mL")
+        screen.child.send("p")
+        screen.shows("was it poured? y/n")
+        screen.child.send("n")
+        screen.shows("not counted")
+        for key in "=412 ppm":
+            screen.child.send(key)
+            time.sleep(0.02)  # a hand, not a paste
+        screen.shows("412 ppm_")
+        screen.child.send("\r")
+        screen.shows("about 824")
+        screen.child.send("q")
+        screen.shows("Finish the rinse? y/n")
+        screen.child.send("y")
+        assert screen.end() == 0
+    assert "\x1b[?1049l" in screen.raw, "the alternate screen is left"
+    assert screen.raw.rstrip().endswith("export 1 FILE")
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        rows = logbook.rows(1)
+        assert logbook.rinse(1).end_reason == "finished"
+    assert [(row.event, row.reading, row.rinse_ml) for row in rows] == [
+        ("portion", None, 250.0),
+        ("", 412.0, 250.0),
+    ]
+
+
+def test_ctrl_c_gives_the_terminal_back_and_closes_the_record(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.shows("p portion")
+        screen.child.sendintr()
+        screen.child.sendintr()
+        assert screen.end() == 130
+    assert screen.raw.index("\x1b[?1049h") < screen.raw.index("\x1b[?1049l")
+    assert "\x1b[?25h" in screen.raw, "the cursor is back"
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rinse(1).end_reason == "interrupted"
+
+
+def test_a_pasted_flood_pours_nothing(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.shows("p portion")
+        screen.child.send("pupupupupupupupupup")
+        screen.shows("Pasted text ignored")
+        screen.child.sendintr()
+        assert screen.end() == 130
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rows(1) == []
+
+
+def test_questions_with_the_last_answers_as_defaults(tmp_path: Path) -> None:
+    questions = [
+        ("Resin volume, mL", "500", "500"),
+        ("One portion of rinse water, mL", "nothing", "cannot read"),
+        ("One portion of rinse water, mL", "250", "250"),
+        ("Rinsing out", "NaOH", "NaOH"),
+        ("Stop at", "feed", "feed"),
+        ("Feed water on this meter", "9", "has no unit"),
+        ("Feed water on this meter", "9 ppm", "9 ppm"),
+        ("Rinse water on this meter", "0 ppm", "0 ppm"),
+        ("Meter's port", "hand", "hand"),
+    ]
+    with terminal(tmp_path, "watch", "--plain") as screen:
+        for words, answer, _ in questions:
+            screen.child.expect_exact(words)
+            screen.child.expect_exact(": ")
+            screen.child.sendline(answer)
+        screen.child.expect_exact("WAITING")
+        screen.child.sendline("q")
+        assert screen.end() == 0
+    with terminal(tmp_path, "watch", "--plain") as screen:
+        for words, answer, said in questions:
+            if answer == said:  # those refused the first time were not remembered
+                screen.child.expect_exact(f"{words}")
+                screen.child.expect_exact(f"[{answer}]: ")
+                screen.child.sendline("")
+        screen.child.expect_exact("WAITING")
+        screen.child.sendline("q")
+        assert screen.end() == 0
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        first, second = logbook.rinses()
+    assert first.settings == second.settings
+    assert first.settings["feed"] == "9 ppm"
+
+
+def test_an_unfinished_rinse_is_offered(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.shows("p portion")
+        screen.child.send("p")
+        screen.shows("1 rows stored")
+        screen.child.kill(9)
+        screen.child.wait()
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.child.expect_exact("was not finished (1 rows stored). Continue it? [Y/n]: ")
+        screen.child.sendline("y")
+        screen.shows("poured in 1 portion")
+        screen.child.sendintr()
+        assert screen.end() == 130
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert len(logbook.rinses()) == 1
+
+
+@pytest.mark.parametrize("environment", [{"TERM": "dumb"}, {"NO_COLOR": "1"}, {"LC_ALL": "C", "PYTHONUTF8": "0"}])
+def test_poor_terminals_work(tmp_path: Path, environment: dict[str, str]) -> None:
+    with terminal(tmp_path, "watch", *HAND, **environment) as screen:
+        screen.until(lambda text: "p portion" in text or "reading" in text)
+        screen.child.sendintr()
+        assert screen.end() == 130
+    if "LC_ALL" in environment:
+        assert screen.raw.isascii()
+    if "NO_COLOR" in environment:
+        assert "\x1b[3" not in screen.raw.replace("\x1b[39", "").replace("\x1b[3J", "")
