@@ -84,7 +84,8 @@ def _completed(wish: Wish, logbook: Logbook, *, talks: bool) -> tuple[Wish, Rins
     if unfinished is None:
         stored_settings(settings)  # what makes no sense is refused before the port is asked for
     port = wish.port or ask_port(last)
-    logbook.save_answers({**last, **settings, "port": port})
+    either: dict[str, object] = {"portion_ml": None, "flow_ml_min": None}  # last time's other one is forgotten
+    logbook.save_answers({**either, **settings, "port": port} if unfinished is None else {"port": port})
     return replace(wish, settings=settings, port=port), unfinished
 
 
