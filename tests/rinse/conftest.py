@@ -7,10 +7,8 @@ a chain of mixed cells), a slow pocket that leaks into it in small time steps, a
 from __future__ import annotations
 
 import math
-import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
@@ -90,7 +88,11 @@ class Bench:
 
     @staticmethod
     def pour_rows(
-        levels: Sequence[float], display: Display, portion_ml: float = 250.0, pace_s: float = 120.0, period_s: float = 8.0
+        levels: Sequence[float],
+        display: Display,
+        portion_ml: float = 250.0,
+        pace_s: float = 120.0,
+        period_s: float = 8.0,
     ) -> Rows:
         """A recording: each portion's row, then readings that settle onto its level with a lag of 4 s."""
         rows: Rows = []
@@ -105,7 +107,11 @@ class Bench:
 
     @staticmethod
     def flow_rows(
-        curve: Callable[[float], float], display: Display, flow_ml_min: float, seconds: float, period_s: float = 2.0,
+        curve: Callable[[float], float],
+        display: Display,
+        flow_ml_min: float,
+        seconds: float,
+        period_s: float = 2.0,
         with_volume: bool = True,
     ) -> Rows:
         """A recording in continuous flow of a curve (mL -> uS/cm)."""
@@ -130,8 +136,11 @@ class Bench:
     @staticmethod
     def later(rows: Rows, seconds: float, rinse_ml: float = 0.0) -> Rows:
         """The same rows, moved."""
-        moved = lambda r: None if r.rinse_ml is None else r.rinse_ml + rinse_ml  # noqa: E731
-        return [replace(r, time_s=r.time_s + seconds, rinse_ml=moved(r)) for r in rows]
+
+        def volume(row: Row) -> float | None:
+            return None if row.rinse_ml is None else row.rinse_ml + rinse_ml
+
+        return [replace(row, time_s=row.time_s + seconds, rinse_ml=volume(row)) for row in rows]
 
 
 def sound(state: RinseState) -> RinseState:
