@@ -50,6 +50,7 @@ def read_lines(stage: Stage, errors: Outlet) -> None:
     """Take commands from stdin. Its end ends the rinse only where readings are typed."""
 
     def on_line(line: str) -> None:
+        """Hand the line's command over, or say why it is none."""
         try:
             command = parse_line(line, stage.clock)
         except UsageError as error:

@@ -5,10 +5,14 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import tempfile
+from pathlib import Path
 
 from rinsewatch.cli.faces import DashboardFace, Face, JsonFace, Outlet, PlainFace
 from rinsewatch.cli.signals import EndedBySignal, SignalGuard
 from rinsewatch.cli.stage import Stage
+from rinsewatch.errors import RecordingError
+from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.session.live import End
 from rinsewatch.session.snapshot import SessionSnapshot
@@ -73,9 +77,27 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
     if _unsaved(shown):
         lost = shown.waiting + shown.dropped
         outlet.line(f"{lost} rows could NOT be saved: {shown.trouble or 'too many waited in memory'}")
+        rescued = rescue(stage)
+        if rescued is not None:
+            outlet.line(f"{rescued[1]} of them were written to {rescued[0]} instead")
     outlet.line(f"recorded in {stage.logbook}; export it: rinsewatch logbook export {stage.rinse_id} FILE")
     if shown.ended == End.METER_LOST.value:
         outlet.line("the meter did not come back; go on with: rinsewatch watch --continue")
+
+
+def rescue(stage: Stage) -> tuple[Path, int] | None:
+    """Write the rows the logbook would not take as a recording beside it, or in the temporary folder.
+
+    Returns the file and the number of rows; None if there were none or no place takes them.
+    """
+    rows = stage.session.unsaved_rows()
+    name = f"rinse-{stage.rinse_id}-unsaved-{stage.clock.utc():%Y%m%dT%H%M%S}.csv"
+    for folder in (stage.logbook.parent, Path(tempfile.gettempdir())) if rows else ():
+        try:
+            return folder / name, write_recording(folder / name, {}, rows)
+        except RecordingError:
+            continue
+    return None
 
 
 def _unsaved(shown: SessionSnapshot) -> bool:

@@ -112,6 +112,11 @@ class LiveRinse:
         """The core's last answer."""
         return self._state
 
+    @property
+    def unsaved_rows(self) -> list[Row]:
+        """Rows that could not be stored (yet)."""
+        return self._recorder.waiting_rows
+
     def take(self, items: Sequence[tuple[Item, Stamp]]) -> list[Observed]:
         """Take in what has arrived, in one transaction; returns the rows with the core's answers."""
         entries: list[Entry] = []

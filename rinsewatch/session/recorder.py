@@ -7,6 +7,7 @@ from typing import Protocol
 
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook.entry import Entry
+from rinsewatch.rinse.row import Row
 
 MEMORY_LIMIT = 10_000  # entries kept while the logbook cannot be written
 _BATCH = 500  # entries in one transaction while catching up
@@ -35,6 +36,11 @@ class Recorder:
     def waiting(self) -> int:
         """Entries in memory only."""
         return len(self._waiting)
+
+    @property
+    def waiting_rows(self) -> list[Row]:
+        """The rows of those entries, for a file of last resort."""
+        return [entry.row for entry in self._waiting if entry.observed]
 
     def store(self, entries: Sequence[Entry]) -> bool:
         """Store these after all that wait; False (and ``trouble`` set) when they now wait in memory."""

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Protocol
 
+from rinsewatch.rinse.row import Row
 from rinsewatch.session.commands import Command, Finish
 from rinsewatch.session.live import End, Item, LiveRinse, Observed
 from rinsewatch.session.snapshot import SessionSnapshot
@@ -81,6 +82,10 @@ class Session:
         while self._outbox:
             rows.append(self._outbox.popleft())
         return rows
+
+    def unsaved_rows(self) -> list[Row]:
+        """Rows that were not stored, once the session has ended."""
+        return self._live.unsaved_rows
 
     def now_s(self) -> float:
         """Rinse seconds now."""

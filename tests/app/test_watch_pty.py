@@ -229,3 +229,52 @@ def test_plain_lines_say_what_matters(tmp_path: Path) -> None:
     assert process.returncode == 0, err
     assert "RINSE ON" in out
     assert "rinsewatch logbook export 1 FILE" in out
+
+
+def test_a_logbook_taken_away_is_told_and_the_rows_are_rescued(tmp_path: Path) -> None:
+    """Moved away in mid-rinse: loud, readings kept, exit 4, the rows in a file of last resort."""
+    logbook = tmp_path / "logbook.sqlite"
+    with watching(tmp_path, "--port", "hand", *PORTIONS, "--json") as process:
+        assert process.stdin is not None and process.stdout is not None
+        process.stdin.write("= 900 uS/cm\n")
+        process.stdin.flush()
+        process.stdout.readline()
+        logbook.rename(tmp_path / "moved.sqlite")
+        out, err = process.communicate("= 800 uS/cm\np\nq\n", timeout=20)
+    assert process.returncode == 4, err
+    assert [json.loads(line)["row"] for line in out.splitlines()] == [2], "still watched, though not stored"
+    assert "NOT SAVED" in err and "2 rows could NOT be saved" in err
+    (rescued,) = tmp_path.glob("rinse-1-unsaved-*.csv")
+    assert ",800,uS/cm,,0," in rescued.read_text()
+
+
+def test_a_logbook_that_comes_back_gets_every_row(tmp_path: Path) -> None:
+    logbook, moved = tmp_path / "logbook.sqlite", tmp_path / "moved.sqlite"
+    with watching(tmp_path, "--port", "hand", *PORTIONS, "--json") as process:
+        assert process.stdin is not None and process.stdout is not None
+        for line, act in (
+            ("= 900 uS/cm", lambda: logbook.rename(moved)),
+            ("= 800 uS/cm", lambda: moved.rename(logbook)),
+        ):
+            process.stdin.write(f"{line}\n")
+            process.stdin.flush()
+            process.stdout.readline()
+            act()
+        _, err = process.communicate("= 700 uS/cm\nq\n", timeout=20)
+    assert process.returncode == 0, err
+    with Logbook.open(logbook) as opened:
+        assert [row.reading for row in opened.rows(1)] == [900.0, 800.0, 700.0]
+        assert all(result.ok for result in opened.verify_all())
+
+
+def test_a_port_that_is_not_there_yet_is_waited_for(tmp_path: Path) -> None:
+    link = tmp_path / "meter"
+    with watching(tmp_path, "--port", str(link), *FLOW, "--json", "--wait") as process:
+        assert process.stdout is not None
+        time.sleep(1.0)  # the real program on a real clock: the port appears while it waits
+        with FakeMeter(link):
+            assert json.loads(process.stdout.readline())["row"] > 1
+            process.send_signal(signal.SIGINT)
+            code, _, err = ended(process)
+    assert code == 130
+    assert "fault: no meter yet" in err
