@@ -85,6 +85,13 @@ class Corrections:
         )
 
 
+def ln_false(seen: Observation) -> float:
+    """Log likelihood of a reading taken for a false one: it may lie anywhere in some e-folds."""
+    if seen.low <= 0.0 or math.isinf(seen.high):
+        return math.log(FALSE_SHARE)
+    return math.log(FALSE_SHARE) + min(math.log(math.log(seen.high / seen.low) / FALSE_LOG_WIDTH), 0.0)
+
+
 def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) -> tuple[Array, Corrections]:
     """Log likelihood of each hypothesis, and its corrections after the reading; shapes (count,)."""
     level = np.exp(ln_level + prior.offset)
@@ -107,8 +114,7 @@ def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) 
         high = np.clip((ln_high - ln_expected) / spread, -_FAR, _FAR)
         ln_true, mean, second = _truncated(low, high)
         shift, shrink = mean / spread, (1.0 - second) / var
-    ln_false = math.log(width / FALSE_LOG_WIDTH)
-    ln_fit = np.logaddexp(math.log1p(-FALSE_SHARE) + ln_true, math.log(FALSE_SHARE) + min(ln_false, 0.0))
+    ln_fit = np.logaddexp(math.log1p(-FALSE_SHARE) + ln_true, ln_false(seen))
     belief = np.exp(math.log1p(-FALSE_SHARE) + ln_true - ln_fit)
     return ln_fit, _learn(prior, slope, shift, shrink, belief)
 

@@ -17,6 +17,9 @@ from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 
 IDLE_S: Final = 240.0  # flow that stands this long is a rest in which the slow liquid leaks
+# Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
+PLACE_EFOLDS: Final = 0.35
+PLACE_RESIN_VOLUMES: Final = 0.3
 REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 
 
@@ -31,6 +34,7 @@ class FlowBelief(Belief):
         self.now_ml = 0.0
         self._moved_s: float | None = None
         self._rested_ml: float | None = None
+        self.place = 0.0
         self._states: list[FlowState]
         self._set_block()
         self._look()
@@ -52,7 +56,9 @@ class FlowBelief(Belief):
                 self._states = self.course.states(self.population.theta)
         if rinse_ml > self.now_ml or self._moved_s is None:
             self._moved_s = time_s
-        self.travel += max(rinse_ml - self.now_ml, 0.0) / self.efold_ml
+        moved = max(rinse_ml - self.now_ml, 0.0)
+        self.travel += moved / self.efold_ml
+        self.place += moved / min(PLACE_EFOLDS * self.efold_ml, PLACE_RESIN_VOLUMES * self.setup.resin_ml)
         self.rested = self._rested_ml is not None and rinse_ml < self._rested_ml + 2.0 * self.setup.resin_ml
         self.now_ml = max(rinse_ml, 0.0)
 

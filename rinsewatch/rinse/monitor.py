@@ -26,7 +26,6 @@ ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave a
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
 PATIENCE: Final = 1.0  # portions poured on a plateau before it is called one
-PLACE_RESIN_VOLUMES: Final = 0.3
 
 
 class Rinse:
@@ -164,7 +163,7 @@ class Rinse:
         """Judge and take in a reading; its uS/cm where it is trusted and in range."""
         span = self._scale.span(row)
         expected = self._roomy(self._belief.expectation(self._time_s), span)
-        verdict = self._gate.assess(span, self._time_s, self._place(), expected)
+        verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         self._quality, self._cause = verdict.quality, verdict.cause
         if verdict.quality is not Quality.GOOD:
             self._good_since_s = math.inf
@@ -183,12 +182,6 @@ class Rinse:
             low_us_cm=below * expected.low_us_cm - room,
             high_us_cm=ROOM_ABOVE * expected.high_us_cm + room,
         )
-
-    def _place(self) -> float:
-        """Portions so far; in continuous flow, parts of the resin volume."""
-        if isinstance(self._belief, PortionBelief):
-            return float(len(self._belief.course.pours))
-        return self._belief.now_ml / (PLACE_RESIN_VOLUMES * self.setup.resin_ml)
 
     def _settled(self) -> bool:
         """An unbroken run of trusted readings long enough for this rinse."""

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from rinsewatch.rinse.course import Course
-from rinsewatch.rinse.evidence import Corrections, Observation, weigh
+from rinsewatch.rinse.evidence import Corrections, Observation, ln_false, weigh
 from rinsewatch.rinse.prior import CARBON, FLOOR, UNEVEN, Array, Flags, Index, Prior
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.traces import Water
@@ -26,6 +26,7 @@ TEMPER_EVENNESS: Final = 0.5
 MOVE_SIZES: Final = (2.0, 0.8)  # in spreads over root dimension: bold, fine
 FRESH_BLOCK: Final = (FLOOR, CARBON, UNEVEN)
 MOST_STAGES: Final = 14
+SURPRISE: Final = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,23 +34,32 @@ class Fit:
     """All facts run through a set of hypotheses, shapes (count,).
 
     ``ln_old``: log likelihood of the facts the members are already spread by; ``ln_all``: of all facts;
+    ``ln_last``: of the last fact alone;
     ``ln_level`` and ``corrections``: nominal log level and corrections after the last fact.
     """
 
     ln_old: Array
     ln_all: Array
+    ln_last: Array
     corrections: Corrections
     ln_level: Array
 
     def take(self, index: Index) -> Fit:
         """The fits of the chosen members."""
-        return Fit(self.ln_old[index], self.ln_all[index], self.corrections.take(index), self.ln_level[index])
+        return Fit(
+            self.ln_old[index],
+            self.ln_all[index],
+            self.ln_last[index],
+            self.corrections.take(index),
+            self.ln_level[index],
+        )
 
     def where(self, taken: Flags, new: Fit) -> Fit:
         """``new`` where taken, this one elsewhere."""
         return Fit(
             np.where(taken, new.ln_old, self.ln_old),
             np.where(taken, new.ln_all, self.ln_all),
+            np.where(taken, new.ln_last, self.ln_last),
             self.corrections.where(taken, new.corrections),
             np.where(taken, new.ln_level, self.ln_level),
         )
@@ -69,7 +79,7 @@ def run_facts(course: Course, theta: Array, prior: Prior, residue: Residue, know
     water, uneven = Water.of(residue, theta, prior), np.exp(theta[:, UNEVEN])
     levels, corrections = course.trace(theta), Corrections.fresh(theta.shape[0])
     zeros = np.zeros(theta.shape[0])
-    ln_old, ln_all, before = zeros, zeros, None
+    ln_old, ln_all, gain, before = zeros, zeros, zeros, None
     for column, seen in enumerate(course.observations):
         level = levels[:, column]
         change = zeros if before is None else level - before
@@ -78,7 +88,7 @@ def run_facts(course: Course, theta: Array, prior: Prior, residue: Residue, know
         ln_all, before = ln_all + gain, level
         if seen.serial <= known_serial:
             ln_old = ln_all
-    return Fit(ln_old, ln_all, corrections, course.ln_level_now(theta) if before is None else before)
+    return Fit(ln_old, ln_all, gain, corrections, course.ln_level_now(theta) if before is None else before)
 
 
 class Population:
@@ -102,7 +112,7 @@ class Population:
     def refit(self, course: Course) -> None:
         """Reweight by all committed facts; renew the population where the weights demand it."""
         self.fit = run_facts(course, self.theta, self.prior, self.residue, self._known)
-        if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS:
+        if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS or self._surprised(course):
             share = 0.0
             for stage in range(MOST_STAGES):
                 share = self._stage(course, share, last=stage == MOST_STAGES - 1)
@@ -112,6 +122,11 @@ class Population:
             self.fit = replace(self.fit, ln_old=self.fit.ln_all)
         self.water = Water.of(self.residue, self.theta, self.prior)
         self.uneven = np.exp(self.theta[:, UNEVEN])
+
+    def _surprised(self, course: Course) -> bool:
+        """All members alike take the last fact for a false one: even weights, and yet all may be wrong."""
+        facts = course.observations
+        return bool(facts) and float(np.dot(self.weights, self.fit.ln_last)) < ln_false(facts[-1]) + SURPRISE
 
     def _stage(self, course: Course, share: float, *, last: bool) -> float:
         """One tempering stage: as much of the new evidence as the weights bear, resample, move."""

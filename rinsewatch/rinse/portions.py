@@ -43,6 +43,11 @@ class PortionBelief(Belief):
         self._arrive()
 
     @property
+    def place(self) -> float:
+        """Portions so far."""
+        return float(len(self.course.pours))
+
+    @property
     def pace_s(self) -> float | None:
         """Seconds per portion, the person's own rhythm; None before two portions."""
         return median(self._gaps_s) if self._gaps_s else None
