@@ -33,7 +33,7 @@ from rinsewatch.rinse.state import Interval, Remaining
 from rinsewatch.rinse.traces import Water
 
 MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer is "never"
-GROWTH: Final = 1.12  # evaluate again when the present fact has this much more behind it
+GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 LATE_START_JUMP: Final = 3.0  # log spread allowed when the rinse had begun before the recording
 OUTER: Final = (0.005, 0.995)
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
@@ -106,21 +106,28 @@ class Belief(ABC):
         self.filtrate: Interval = interval([low, mid, high])
         self.floor_us_cm = weighted_quantiles(water.floor, view.weights, (0.5,))[0]
         self.chance_reached = self.chance_unreachable = 0.0
-        self.end_ml: Array | None = None
+        self._ends: Remaining | None = None
+        self._chances: dict[float, float] = {}
         if self._target is not None:
             level, reachable = self._level_for(self.scale.to_linear(self._target))
             self.chance_reached = chance_below(view, level)
             goal = nominal_goal(view, level, reachable, self.population.uneven, self.dice)
             end = self.crossing_ml(view, goal.ln_goal)
-            self.end_ml = np.where(goal.reachable, self.now_ml + end, np.inf)
-            self.chance_unreachable = float(np.dot(view.weights, ~np.isfinite(self.end_ml)))
+            end_ml = np.where(goal.reachable, self.now_ml + end, np.inf)
+            self._ends = remaining(end_ml, view.weights)
+            self.chance_unreachable = float(np.dot(view.weights, ~np.isfinite(end_ml)))
 
     def chance_below(self, level_us_cm: float) -> float:
         """Probability that the true filtrate is at or below a level (meter scale)."""
         return chance_below(self.view, self._level_for(self.scale.to_linear(level_us_cm))[0])
 
     def chance_stays_below(self, level_us_cm: float) -> float:
-        """As ``chance_below``, and still so when the present portion has drained."""
+        """As ``chance_below``, and still so when the present portion has drained. Remembered until the next look."""
+        if level_us_cm not in self._chances:
+            self._chances[level_us_cm] = self._find_chance(level_us_cm)
+        return self._chances[level_us_cm]
+
+    def _find_chance(self, level_us_cm: float) -> float:
         return self.chance_below(level_us_cm)
 
     def _level_for(self, reading: float) -> tuple[Array, Flags]:
@@ -133,9 +140,12 @@ class Belief(ABC):
 
     def remaining(self) -> Remaining | None:
         """Water still to pour, None without a target."""
-        if self.end_ml is None:
+        ends, now = self._ends, self.now_ml
+        if ends is None:
             return None
-        return remaining(self.end_ml, self.view.weights, self.now_ml)
+        mid = None if ends.mid_ml is None else max(ends.mid_ml - now, 0.0)
+        high = None if ends.high_ml is None else max(ends.high_ml - now, 0.0)
+        return Remaining(max(ends.low_ml - now, 0.0), mid, high)
 
     def band(self, volumes_ml: Array) -> list[tuple[float, float, float, float]]:
         """(rinse volume, 5 %, median, 95 % of the filtrate) at further volumes from here, meter scale."""

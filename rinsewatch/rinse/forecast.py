@@ -97,18 +97,17 @@ def nominal_goal(view: View, level: Array, reachable: Flags, uneven: Array, dice
     return Goal(view.ln_level, view.ln_level - travel, reachable)
 
 
-def remaining(end_ml: Array, weights: Array, now_ml: float) -> Remaining:
-    """5 %, median and 95 % of the water still to pour; inf in ``end_ml`` means never.
+def remaining(end_ml: Array, weights: Array) -> Remaining:
+    """5 %, median and 95 % of the rinse volume at the endpoint; inf in ``end_ml`` means never.
 
     Where the target may never be reached the high end is open and the median is that of the cases that get
     there; where it is hardly ever reached there is no median.
     """
-    ahead = np.maximum(end_ml - now_ml, 0.0)
     ever = np.isfinite(end_ml)
     share = float(np.dot(weights, ever))
     if share < 1.0 - LIKELY_NEVER:
-        return Remaining(float(ahead[ever].min()) if ever.any() else 0.0, None, None)
-    low, mid, high = weighted_quantiles(ahead[ever], weights[ever], FIVE)
+        return Remaining(float(end_ml[ever].min()) if ever.any() else 0.0, None, None)
+    low, mid, high = weighted_quantiles(end_ml[ever], weights[ever], FIVE)
     return Remaining(low, mid, high if share > 1.0 - MAY_NEVER else None)
 
 

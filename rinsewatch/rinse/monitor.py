@@ -205,13 +205,16 @@ class Rinse:
         hold = Cause.LINK if gate.silent else gate.held
         brief = gate.held_for_s(self._time_s) < BRIEF_S and hold not in (Cause.LINK, Cause.DRY)
         mid = belief.filtrate.mid
+        at, near, not_wrong = (
+            0.0 if target is None else belief.chance_stays_below(share * target) for share in (1.0, NEAR, WRONG)
+        )
         evidence = Evidence(
-            chance_at=0.0 if target is None else belief.chance_stays_below(target),
-            chance_near=0.0 if target is None else belief.chance_stays_below(NEAR * target),
-            chance_not_wrong=0.0 if target is None else belief.chance_stays_below(WRONG * target),
+            chance_at=at,
+            chance_near=near,
+            chance_not_wrong=not_wrong,
             chance_unreachable=belief.chance_unreachable,
             excess_share=(mid - belief.floor_us_cm) / max(mid, 1e-9),
-            settled=self._settled(),
+            settled=at > 0.0 and self._settled(),
             known=belief.known,
             hold=hold,
             hold_lasting=not brief,

@@ -126,8 +126,8 @@ class PortionBelief(Belief):
             if fact is not None:
                 self._look(*fact)
 
-    def chance_stays_below(self, level_us_cm: float) -> float:
-        """As ``chance_below``, and still so when the portion has drained: the slow liquid leaks into it."""
+    def _find_chance(self, level_us_cm: float) -> float:
+        """Now and when the portion has drained: the slow liquid leaks into it."""
         now = self.chance_below(level_us_cm)
         drained_s = READ_SHARE * (self.pace_s or USUAL_PACE_S)
         if now < 0.5 or self._looked_s >= drained_s:
