@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Callable
 from types import FrameType
 
 _REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed"}
@@ -27,9 +28,14 @@ class EndedBySignal(BaseException):
 
 
 class SignalGuard:
-    """From ``arm`` on, the first of the signals raises EndedBySignal; after ``disarm`` none does."""
+    """From ``arm`` on, the first of the signals raises EndedBySignal; after ``disarm`` none does.
 
-    def __init__(self) -> None:
+    ``at_once`` is called with the reason before: the record is closed even if the terminal takes no more
+    output and the main thread hangs on it.
+    """
+
+    def __init__(self, at_once: Callable[[str], None]) -> None:
+        self._at_once = at_once
         self._armed = False
         self._before: dict[int, object] = {}
 
@@ -54,4 +60,6 @@ class SignalGuard:
     def _handle(self, number: int, frame: FrameType | None) -> None:
         if self._armed:
             self._armed = False
-            raise EndedBySignal(number)
+            ended = EndedBySignal(number)
+            self._at_once(ended.reason)
+            raise ended

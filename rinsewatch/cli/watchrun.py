@@ -14,6 +14,7 @@ from rinsewatch.cli.stage import Stage
 from rinsewatch.errors import RecordingError
 from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.rinse.state import Verdict
+from rinsewatch.session.commands import Finish
 from rinsewatch.session.live import End
 from rinsewatch.session.snapshot import SessionSnapshot
 
@@ -35,7 +36,7 @@ def can_draw() -> bool:
 
 def run_stage(stage: Stage, face: Face) -> int:
     """Run to the end and close the record; returns the exit code. Signals end it properly."""
-    guard, by_signal, whole = SignalGuard(), None, False
+    guard, by_signal, whole = SignalGuard(lambda reason: stage.session.send(Finish(reason))), None, False
     _read_stdin_in_background()
     try:
         guard.arm()

@@ -13,6 +13,7 @@ import pytest
 
 import rinsewatch
 from rinsewatch.logbook.store import Logbook
+from tests.app.fakemeter import FakeMeter
 
 if sys.platform == "win32":
     pytest.skip("pexpect needs a POSIX terminal", allow_module_level=True)
@@ -197,3 +198,44 @@ def test_poor_terminals_work(tmp_path: Path, environment: dict[str, str]) -> Non
         assert screen.raw.isascii()
     if "NO_COLOR" in environment:
         assert "\x1b[3" not in screen.raw.replace("\x1b[39", "").replace("\x1b[3J", "")
+
+
+def test_a_closed_terminal_closes_the_record_within_a_second_or_two(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.shows("p portion")
+        screen.child.ptyproc.delayafterclose = 2.0
+        screen.child.close(force=False)
+        assert screen.child.exitstatus == 129
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rinse(1).end_reason == "terminal closed"
+
+
+def test_a_terminal_nobody_reads_does_not_stop_the_recording(tmp_path: Path) -> None:
+    """Its buffer fills, the drawing thread hangs on it; readings go on being stored, a signal closes the record."""
+    options = ["--resin-ml", "100", "--flow-ml-min", "60", "--residue", "NaOH", "--endpoint", "24 uS/cm"]
+    with (
+        FakeMeter(tmp_path / "meter", rate_hz=20) as meter,
+        terminal(tmp_path, "watch", "--port", str(meter.link), *options) as screen,
+    ):
+        screen.shows("n note")
+        logbook = tmp_path / "logbook.sqlite"
+        wait_for(lambda: stored(logbook) > 150)  # frames of several kB twice a second: the pty holds 4 kB
+        screen.child.kill(15)
+        wait_for(lambda: ended_as(logbook) == "terminated")
+
+
+def stored(path: Path) -> int:
+    with Logbook.open(path) as logbook:
+        return logbook.rinse(1).rows
+
+
+def ended_as(path: Path) -> str | None:
+    with Logbook.open(path) as logbook:
+        return logbook.rinse(1).end_reason
+
+
+def wait_for(there: Callable[[], bool], timeout_s: float = 20.0) -> None:
+    deadline = time.monotonic() + timeout_s
+    while not there():
+        assert time.monotonic() < deadline
+        time.sleep(0.2)
