@@ -42,9 +42,9 @@ class Display:
 class Bed:
     """An invented bed: volumes mL, start and floor uS/cm, leak 1/s, unevenness of portions (log spread)."""
 
-    entrained_ml: float = 220.0
-    slow_ml: float = 18.0
-    leak_s: float = 3e-3
+    entrained_ml: float = 180.0
+    slow_ml: float = 12.0
+    leak_s: float = 4e-3
     start_us_cm: float = 250_000.0
     floor_us_cm: float = 1.2
     uneven: float = 0.03
@@ -55,6 +55,26 @@ class Bed:
             part = self.leak_s * (seconds / max(int(seconds / 5.0), 1)) * (slow - mobile)
             slow, mobile = slow - part, mobile + part * self.slow_ml / self.entrained_ml
         return mobile, slow
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A rinse whose every state is checked."""
+
+    rinse: Rinse
+
+    @property
+    def state(self) -> RinseState:
+        """The last state."""
+        return self.rinse.state
+
+    def observe(self, row: Row) -> RinseState:
+        """The state after one more row."""
+        return sound(self.rinse.observe(row))
+
+    def forecast_band(self, points: int) -> list[tuple[float, float, float, float]]:
+        """As the rinse's own."""
+        return self.rinse.forecast_band(points)
 
 
 @dataclass(slots=True)
@@ -125,8 +145,13 @@ class Bench:
     @staticmethod
     def watch(setup: RinseSetup, rows: Iterable[Row]) -> list[RinseState]:
         """Every state, with the promises that hold for each of them checked."""
-        rinse = Rinse(setup)
-        return [sound(rinse.observe(row)) for row in rows]
+        rinse = Watched(Rinse(setup))
+        return [rinse.observe(row) for row in rows]
+
+    @staticmethod
+    def begin(setup: RinseSetup) -> Watched:
+        """A rinse to be fed row by row."""
+        return Watched(Rinse(setup))
 
     @staticmethod
     def first_stop(states: Sequence[RinseState]) -> int | None:
@@ -164,3 +189,15 @@ def sound(state: RinseState) -> RinseState:
 def bench() -> Bench:
     """The invented bench."""
     return Bench()
+
+
+@pytest.fixture(scope="session")
+def make_bed() -> type[Bed]:
+    """An invented bed of chosen volumes."""
+    return Bed
+
+
+@pytest.fixture(scope="session")
+def display() -> type[Display]:
+    """An invented meter."""
+    return Display

@@ -88,16 +88,16 @@ def test_goal_spreads_with_uneven_portions_and_distance() -> None:
 def test_open_end_when_it_may_never_get_there(never: float, mid: bool, high: bool) -> None:
     """More than 5 % chance of never: no upper end. Hardly ever: no median either. The low end always stands."""
     end = np.where(np.arange(COUNT) < never * COUNT, math.inf, 300.0 + np.arange(COUNT))
-    found = remaining(end, np.full(COUNT, 1 / COUNT), 100.0)
+    found = remaining(end, np.full(COUNT, 1 / COUNT))
     assert (found.mid_ml is not None, found.high_ml is not None) == (mid, high)
-    assert 200.0 <= found.low_ml <= 1300.0
+    assert 300.0 <= found.low_ml <= 1300.0
     if found.mid_ml is not None:
         assert found.low_ml <= found.mid_ml <= (found.high_ml or math.inf)
 
 
 def test_nothing_ever_gets_there() -> None:
     """All hypotheses never: numbers stay absent, not nan."""
-    found = remaining(np.full(3, math.inf), np.full(3, 1 / 3), 0.0)
+    found = remaining(np.full(3, math.inf), np.full(3, 1 / 3))
     assert found.mid_ml is None and found.high_ml is None and math.isfinite(found.low_ml)
 
 
