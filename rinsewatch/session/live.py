@@ -89,7 +89,7 @@ class LiveRinse:
         self._recorder.stored = len(rows)
 
     def go_on(self, stamp: Stamp) -> list[Observed]:
-        """The first rows after a rinse was cut off: how long it stood, and whether the flow counts."""
+        """The first rows after a gap (cut off, or the computer slept): how long, and whether the flow counts."""
         gap_s, before = stamp.time_s - self._time_s, replace(stamp, time_s=self._time_s)
         entries: list[Entry] = []
         shut = self._pouring.is_flow and not self._desk.paused and gap_s > LONGEST_COUNTED_GAP_S
@@ -116,6 +116,10 @@ class LiveRinse:
     def unsaved_rows(self) -> list[Row]:
         """Rows that could not be stored (yet)."""
         return self._recorder.waiting_rows
+
+    def clock_moved(self, moved_s: float, stamp: Stamp) -> list[Observed]:
+        """The date was changed; rinse time is not counted by it, but the record should know."""
+        return self._record(self._events([f"note: clock moved by {moved_s:+.0f} s"], self._ordered(stamp)))
 
     def take(self, items: Sequence[tuple[Item, Stamp]]) -> list[Observed]:
         """Take in what has arrived, in one transaction; returns the rows with the core's answers."""

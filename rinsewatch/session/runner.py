@@ -5,11 +5,13 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from typing import Protocol
 
 from rinsewatch.rinse.row import Row
+from rinsewatch.session.clockwatch import ClockWatch
 from rinsewatch.session.commands import Command, Finish
 from rinsewatch.session.live import End, Item, LiveRinse, Observed
 from rinsewatch.session.snapshot import SessionSnapshot
@@ -46,8 +48,10 @@ class Session:
         timebase: TimeBase,
         *,
         wants_rows: bool = False,
+        boottime: Callable[[], float | None] = boottime_s,
     ) -> None:
         self._live, self._link, self._clock, self._timebase = live, link, clock, timebase
+        self._boottime, self._clocks = boottime, ClockWatch()
         self._arrived: queue.SimpleQueue[tuple[Item, float]] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self.changed = threading.Event()
@@ -133,13 +137,16 @@ class Session:
         published_s = ticked_s = float("-inf")
         try:
             while not (self._live.ended or self._stopping.is_set() or self._reader_failed()):
-                items = self._next()
+                arrived = self._next()
+                jumped = self._look_at_clocks()
+                items = [self._stamped(*each) for each in arrived]
                 self._out(self._live.take(items))
                 now_s = self._clock.monotonic()
                 if now_s - ticked_s >= TICK_S:
                     self._out(self._live.tick(self._stamp(now_s)))
                     ticked_s = now_s
-                if now_s - published_s >= PUBLISH_S or any(not isinstance(i, Reading) for i, _ in items):
+                at_once = jumped or any(not isinstance(item, Reading) for item, _ in items)
+                if at_once or now_s - published_s >= PUBLISH_S:
                     self._publish()
                     published_s = now_s
         finally:
@@ -151,16 +158,31 @@ class Session:
         self._out(self._live.close(self._stamp(), keep_open=lost))
         self._publish()
 
-    def _next(self) -> list[tuple[Item, Stamp]]:
+    def _next(self) -> list[tuple[Item, float]]:
         """What has arrived, at most _AT_ONCE; waits up to a tick for the first."""
-        items: list[tuple[Item, Stamp]] = []
+        items: list[tuple[Item, float]] = []
         try:
-            items.append(self._stamped(*self._arrived.get(timeout=TICK_S)))
+            items.append(self._arrived.get(timeout=TICK_S))
             while len(items) < _AT_ONCE:
-                items.append(self._stamped(*self._arrived.get_nowait()))
+                items.append(self._arrived.get_nowait())
         except queue.Empty:
             return items
         return items
+
+    def _look_at_clocks(self) -> bool:
+        """After a sleep of the computer the rinse is that much older; water may have run meanwhile.
+
+        True if something had to be written down.
+        """
+        now_s = self._clock.monotonic()
+        jump = self._clocks.look(now_s, self._clock.utc().timestamp(), self._boottime())
+        if jump.slept_s:
+            offset_s = self._timebase.offset_s + jump.slept_s * self._timebase.speed
+            self._timebase = replace(self._timebase, offset_s=offset_s)
+            self._out(self._live.go_on(self._stamp(now_s)))
+        if jump.moved_s:
+            self._out(self._live.clock_moved(jump.moved_s, self._stamp(now_s)))
+        return bool(jump.slept_s or jump.moved_s)
 
     def _stamped(self, item: Item, monotonic_s: float) -> tuple[Item, Stamp]:
         if isinstance(item, Reading):
@@ -169,7 +191,7 @@ class Session:
 
     def _stamp(self, monotonic_s: float | None = None) -> Stamp:
         at_s = self._clock.monotonic() if monotonic_s is None else monotonic_s
-        return Stamp(self._timebase.rinse_s(at_s), self._clock.utc(), at_s, boottime_s())
+        return Stamp(self._timebase.rinse_s(at_s), self._clock.utc(), at_s, self._boottime())
 
     def _reader_failed(self) -> bool:
         return len(self._futures) > 1 and self._futures[1].done()
