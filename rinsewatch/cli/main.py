@@ -39,6 +39,18 @@ class LazyGroup(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does, but the nearest command is named without importing any."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else ""
+            raise click.UsageError(f"No such command '{args[0]}'.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list of commands, from the table above."""
         with formatter.section("Commands"):
@@ -91,9 +103,7 @@ def main() -> None:
     sys.exit(code)
 
 
-def report_internal_error(
-    kind: type[BaseException], error: BaseException, trace: TracebackType | None
-) -> None:
+def report_internal_error(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
     """One line for the user, the traceback into a file for whoever mends it. Python then exits with 1."""
     from rinsewatch.cli.errorlog import write_error_log
 

@@ -188,7 +188,7 @@ class TestDemo:
     def test_ends_by_itself_at_a_right_stop_and_is_recorded(self, tmp_path: Path) -> None:
         path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
         result = subprocess.run(
-            [sys.executable, "-m", "rinsewatch", "demo", "--plain", "--speed", "120"],
+            [sys.executable, "-m", "rinsewatch", "demo", "--plain", "--speed", "200"],
             env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(tmp_path)},
             capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL,
         )  # fmt: skip
@@ -198,6 +198,19 @@ class TestDemo:
         with Logbook.open(tmp_path / "demo.sqlite") as logbook:
             assert logbook.rinse(1).verdict == "stop"
         assert not (tmp_path / "logbook.sqlite").exists(), "the real logbook is left alone"
+
+    def test_it_begins_anew_unless_told_to_keep(self, tmp_path: Path) -> None:
+        path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
+        for options, rinses in (([], 1), ([], 1), (["--keep"], 2)):
+            result = subprocess.run(
+                [sys.executable, "-m", "rinsewatch", "demo", "--json", "--seconds", "1", *options],
+                env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(tmp_path)},
+                capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL,
+            )  # fmt: skip
+            assert result.returncode == 5, "the time is up before the endpoint"
+            assert all(json.loads(line)["verdict"] for line in result.stdout.splitlines())
+            with Logbook.open(tmp_path / "demo.sqlite") as logbook:
+                assert len(logbook.rinses()) == rinses
 
 
 class TestLines:

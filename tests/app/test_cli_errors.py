@@ -45,7 +45,7 @@ def complaint(capsys: pytest.CaptureFixture[str], arguments: list[str], code: in
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["wach"], "No such command 'wach'"),
+        (["wach"], "No such command 'wach'. Did you mean 'watch'?"),
         (["watch", "--prot", "x"], "Did you mean"),
         (["watch", "--json", "--plain", "--port", "hand", *RINSE], "not both"),
         (["watch", "--port", "hand"], "--resin-ml 500, --residue NaOH, --endpoint feed, --portion-ml 250 or"),
@@ -87,9 +87,7 @@ def test_a_missing_port_is_exit_3_and_leaves_no_rinse_behind(
 
 def test_a_port_in_use_is_exit_3_and_names_the_holder(capsys: pytest.CaptureFixture[str]) -> None:
     master, slave = os.openpty()
-    holder = subprocess.Popen(
-        [sys.executable, "-c", _HOLD, os.ttyname(slave)], stdout=subprocess.PIPE, text=True
-    )
+    holder = subprocess.Popen([sys.executable, "-c", _HOLD, os.ttyname(slave)], stdout=subprocess.PIPE, text=True)
     try:
         assert holder.stdout is not None and holder.stdout.readline() == "held\n"
         words = complaint(capsys, ["watch", "--port", os.ttyname(slave), *RINSE], 3)
@@ -170,9 +168,7 @@ def test_a_newer_logbook_is_refused_unchanged(capsys: pytest.CaptureFixture[str]
     assert path.read_bytes() == before
 
 
-def test_a_logbook_in_use_is_exit_4_and_names_the_writer(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_a_logbook_in_use_is_exit_4_and_names_the_writer(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     with Logbook.open(tmp_path / "used.sqlite") as logbook:
         logbook.reserve()
         words = complaint(capsys, ["watch", "--port", "hand", "--logbook", str(logbook.path), *RINSE], 4)
@@ -199,18 +195,14 @@ def test_a_broken_recording_names_file_row_and_column(
     assert f"{path}, {where}" in words
 
 
-def test_lines_of_good_rows_come_before_the_broken_one(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_lines_of_good_rows_come_before_the_broken_one(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path = tmp_path / "broken.csv"
     path.write_text(HEAD + COLUMNS + "1,500,ppm,,250,\n2,oops,ppm,,250,\n")
     assert run(["replay", "--json", str(path)]) == 2
     assert len(capsys.readouterr().out.splitlines()) == 1
 
 
-def test_a_recording_without_its_columns_is_refused(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_a_recording_without_its_columns_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path = tmp_path / "bare.csv"
     path.write_text(HEAD + "time_s,value\n1,2\n")
     assert "no column reading, unit" in complaint(capsys, ["replay", str(path)], 2)
@@ -218,9 +210,7 @@ def test_a_recording_without_its_columns_is_refused(
 
 def test_an_internal_error_is_one_line_and_a_file(tmp_path: Path) -> None:
     """A fault of ours (made here by breaking a module): exit 1, no traceback on the screen."""
-    broken = (
-        "import rinsewatch.cli.replay as r; r.json_lines = None; from rinsewatch.cli.main import main; main()"
-    )
+    broken = "import rinsewatch.cli.replay as r; r.json_lines = None; from rinsewatch.cli.main import main; main()"
     result = subprocess.run(
         [sys.executable, "-c", broken, "replay", "--json", "x.csv"],
         env=environment(tmp_path), capture_output=True, text=True,
@@ -273,3 +263,11 @@ def test_whoever_reads_our_output_may_leave(tmp_path: Path) -> None:
     words = f"{sys.executable} -m rinsewatch replay --json {path} | head -1"
     result = subprocess.run(["bash", "-c", words], env=environment(tmp_path), capture_output=True, text=True)
     assert (len(result.stdout.splitlines()), result.stderr) == (1, "")
+
+
+def test_an_existing_capture_is_not_overwritten(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "bytes.jsonl"
+    path.write_text("mine")
+    words = complaint(capsys, ["watch", "--port", "hand", "--capture", str(path), *RINSE], 2)
+    assert "exists already" in words
+    assert path.read_text() == "mine"

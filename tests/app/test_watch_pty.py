@@ -17,6 +17,7 @@ import pytest
 import rinsewatch
 from rinsewatch.cli.main import run
 from rinsewatch.logbook.store import Logbook
+from rinsewatch_drivers.capture import read_capture
 from tests.app.fakemeter import FakeMeter, Washout
 
 if sys.platform == "win32":
@@ -107,11 +108,11 @@ def test_garbage_zeros_and_a_pulled_cable_are_survived(tmp_path: Path, capsys: p
 
 
 def test_kill_9_then_continue_loses_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with FakeMeter(tmp_path / "meter", Washout(start=2000.0, efold_ml=30.0)) as meter:
+    with FakeMeter(tmp_path / "meter", Washout(start=700.0, efold_ml=25.0)) as meter:
         options = ["--port", str(meter.link), "--json", "--until-endpoint"]
-        with watching(tmp_path, *FLOW, *options) as process:
+        with watching(tmp_path, *FLOW, *options, "--capture", str(tmp_path / "bytes.jsonl")) as process:
             assert process.stdout is not None
-            printed = [json.loads(process.stdout.readline()) for _ in range(15)]
+            printed = [json.loads(process.stdout.readline()) for _ in range(12)]
             process.kill()
             process.wait()
         with watching(tmp_path, *options, "--continue") as process:
@@ -121,6 +122,8 @@ def test_kill_9_then_continue_loses_nothing(tmp_path: Path, capsys: pytest.Captu
     both = replayed(tmp_path, capsys)
     assert both[: len(printed)] == printed, "each printed line was stored before"
     assert both[-len(lines) :] == lines, "the continued rinse goes on as if nothing had happened"
+    captured = b"".join(chunk.data for chunk in read_capture(tmp_path / "bytes.jsonl"))
+    assert captured.count(b" uS/cm\r\n") >= len(printed)
 
 
 def test_a_meter_lost_for_good_is_exit_3_and_the_rinse_stays_open(tmp_path: Path) -> None:
