@@ -6,6 +6,7 @@ It comes from the command line, from the ``# `` lines of a recording and from th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from rinsewatch.errors import SetupError
@@ -94,7 +95,7 @@ def settings_from_setup(setup: RinseSetup) -> dict[str, object]:
         "residue": setup.residue.value,
         "endpoint": _endpoint_text(setup.endpoint),
         "feed": _conductivity_text(setup.feed_us_cm),
-        "rinse_water": _conductivity_text(setup.rinse_water_us_cm),
+        "rinse_water": _water_text(setup),
         "tds_factor": setup.tds_factor,
         "top": _conductivity_text(setup.top_us_cm),
         "resolution": _conductivity_text(setup.resolution_us_cm),
@@ -157,6 +158,18 @@ def _plain(value: float | None) -> float | int | None:
 
 def _conductivity_text(value_us_cm: float | None) -> str | None:
     return None if value_us_cm is None else f"{_plain(value_us_cm)!r} uS/cm"
+
+
+def _water_text(setup: RinseSetup) -> str | None:
+    """The rinse water's reading as it was written: its decimals say how fine the display was."""
+    value, step = setup.rinse_water_us_cm, setup.rinse_water_step_us_cm
+    if value is None or step is None:
+        return _conductivity_text(value)
+    for unit, factor in (("uS/cm", 1.0), ("ppm", setup.tds_factor)):
+        decimals = -math.log10(step * factor)
+        if abs(decimals - round(decimals)) < 1e-6 and decimals > -1e-6:
+            return f"{value * factor:.{round(decimals)}f} {unit}"
+    return _conductivity_text(value)
 
 
 def _endpoint_text(endpoint: Endpoint) -> str:

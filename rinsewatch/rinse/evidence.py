@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from scipy.special import log_ndtr
 
-from rinsewatch.rinse.prior import Array, Flags, Index
+from rinsewatch.rinse.prior import LN_MOST, Array, Flags, Index
 from rinsewatch.rinse.traces import Water
 
 FALSE_SHARE: Final = 0.02  # share of settled readings that mean nothing (bubble, splash not caught earlier)
@@ -94,7 +94,7 @@ def ln_false(seen: Observation) -> float:
 
 def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) -> tuple[Array, Corrections]:
     """Log likelihood of each hypothesis, and its corrections after the reading; shapes (count,)."""
-    level = np.exp(ln_level + prior.offset)
+    level = np.exp(np.minimum(ln_level + prior.offset, LN_MOST))
     expected, slope = water.reading_and_slope(level)
     noise = seen.noise**2 + (LEVEL_NOISE_FLOOR_US_CM / expected) ** 2
     var = slope * slope * prior.var_offset + noise

@@ -14,7 +14,7 @@ from scipy.special import ndtr, ndtri
 
 from rinsewatch.rinse.evidence import BEND_PER_EFOLD
 from rinsewatch.rinse.population import View
-from rinsewatch.rinse.prior import Array, Flags
+from rinsewatch.rinse.prior import LN_MOST, Array, Flags
 from rinsewatch.rinse.state import Interval, Remaining
 from rinsewatch.rinse.traces import Water
 
@@ -57,7 +57,8 @@ def weighted_quantiles(values: Array, weights: Array, at: tuple[float, ...]) -> 
 
 def sampled_ln_level(view: View, dice: Dice) -> Array:
     """One draw of the log level above the floor per hypothesis."""
-    out: Array = view.ln_level + view.corrections.offset + np.sqrt(view.corrections.var_offset) * dice.level
+    c = view.corrections
+    out: Array = np.minimum(view.ln_level + c.offset + np.sqrt(c.var_offset) * dice.level, LN_MOST)
     return out
 
 

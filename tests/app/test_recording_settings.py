@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -101,6 +103,16 @@ POSITIVE = st.floats(1e-3, 1e6)
     )
 )  # fmt: skip
 def test_a_setup_survives_as_settings(setup: RinseSetup) -> None:
+    again = setup_from_settings(settings_from_setup(setup))
+    assert replace(again, rinse_water_step_us_cm=None) == setup
+
+
+@pytest.mark.parametrize("reading", ["0 ppm", "1 ppm", "0.6 uS/cm", "1.20 uS/cm", "2.5 ppm"])
+def test_the_step_of_the_rinse_water_survives(reading: str) -> None:
+    """How fine the display was when the rinse water was read is part of what the floor rests on."""
+    told = {"resin_ml": 500, "residue": "NaOH", "portion_ml": 250, "endpoint": "zero", "rinse_water": reading}
+    setup = setup_from_settings(told)
+    assert setup.rinse_water_step_us_cm is not None
     assert setup_from_settings(settings_from_setup(setup)) == setup
 
 
