@@ -105,6 +105,10 @@ def test_rest_after_draining_leaks_into_the_drained_bed_only() -> None:
     short = math.exp(bed.level(theta, start, 250.0, 900.0)[0])
     long = math.exp(bed.level(theta, start, 250.0, 40_000.0)[0])
     assert 0.01 < short < long < 0.6
+    # The drained bed holds what it held after the 15 min with the portion on it, and evens out.
+    drained = bed.pour(theta, start, Pour(1e-12, 0.0, 900.0), 250.0)
+    even = float(drained.mobile[0] * 225.0 + drained.slow[0] * 27.0) / 252.0
+    assert long == pytest.approx(even, rel=1e-6)
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 8, 37])
