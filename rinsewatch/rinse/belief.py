@@ -26,7 +26,7 @@ from rinsewatch.rinse.forecast import (
 )
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
-from rinsewatch.rinse.prior import Array, Flags, Prior, prior_from_setup
+from rinsewatch.rinse.prior import PURE_WATER_US_CM, Array, Flags, Prior, prior_from_setup
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Interval, Remaining
@@ -34,7 +34,6 @@ from rinsewatch.rinse.traces import Water
 
 MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer is "never"
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
-LATE_START_JUMP: Final = 3.0  # log spread allowed when the rinse had begun before the recording
 OUTER: Final = (0.005, 0.995)
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
 
@@ -183,10 +182,11 @@ class Belief(ABC):
         if heard:
             return  # it came down from over range before our eyes: the prior has nothing to forgive
         bare = self.population.view(ln_level, None)
-        low, high = filtrate(bare, self.population.water, self.dice, (0.02, 0.98))
+        low, middle, high = filtrate(bare, self.population.water, self.dice, (0.02, 0.5, 0.98))
         linear = self._linear(seen)
         if linear.high < low or linear.low > high:
-            self.jump = max(self.jump, LATE_START_JUMP)
+            # Wide enough to reach the reading easily, or it would be taken for a false one.
+            self.jump = max(self.jump, abs(math.log(max(linear.high, PURE_WATER_US_CM) / middle)))
 
     def _due(self, count: int) -> bool:
         if count <= 1 or count >= self._evaluated_at * GROWTH:
