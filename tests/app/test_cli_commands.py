@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from fakemeter import FakeMeter, Washout
 
 import rinsewatch
 from rinsewatch.cli.keydesk import KeyDesk
@@ -29,7 +30,6 @@ from rinsewatch.session.commands import (
     Typed,
     Undo,
 )
-from tests.app.fakemeter import FakeMeter, Washout
 
 ROOT = Path(rinsewatch.__file__).parents[1]
 HEAD = '# resin_ml = 500\n# portion_ml = 250\n# residue = "NaOH"\n# endpoint = "24 uS/cm"\n'

@@ -13,12 +13,12 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from fakemeter import FakeMeter, Washout
 
 import rinsewatch
 from rinsewatch.cli.main import run
 from rinsewatch.logbook.store import Logbook
 from rinsewatch_drivers.capture import read_capture
-from tests.app.fakemeter import FakeMeter, Washout
 
 if sys.platform == "win32":
     pytest.skip("there are no pseudo-terminals on Windows", allow_module_level=True)

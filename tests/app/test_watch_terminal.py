@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from fakemeter import FakeMeter
 
 import rinsewatch
 from rinsewatch.logbook.store import Logbook
-from tests.app.fakemeter import FakeMeter
 
 if sys.platform == "win32":
     pytest.skip("pexpect needs a POSIX terminal", allow_module_level=True)
