@@ -85,11 +85,16 @@ class Corrections:
         )
 
 
+def false_share(seen: Observation) -> float:
+    """Share of such readings that mean nothing; where a jump is allowed for, what jumped is not to be doubted too."""
+    return FALSE_SHARE / (1.0 + 100.0 * seen.jump)
+
+
 def ln_false(seen: Observation) -> float:
     """Log likelihood of a reading taken for a false one: it may lie anywhere in some e-folds."""
     if seen.low <= 0.0 or math.isinf(seen.high):
-        return math.log(FALSE_SHARE)
-    return math.log(FALSE_SHARE) + min(math.log(math.log(seen.high / seen.low) / FALSE_LOG_WIDTH), 0.0)
+        return math.log(false_share(seen))
+    return math.log(false_share(seen)) + min(math.log(math.log(seen.high / seen.low) / FALSE_LOG_WIDTH), 0.0)
 
 
 def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) -> tuple[Array, Corrections]:
@@ -114,8 +119,9 @@ def weigh(seen: Observation, ln_level: Array, water: Water, prior: Corrections) 
         high = np.clip((ln_high - ln_expected) / spread, -_FAR, _FAR)
         ln_true, mean, second = _truncated(low, high)
         shift, shrink = mean / spread, (1.0 - second) / var
-    ln_fit = np.logaddexp(math.log1p(-FALSE_SHARE) + ln_true, ln_false(seen))
-    belief = np.exp(math.log1p(-FALSE_SHARE) + ln_true - ln_fit)
+    ln_true = ln_true + math.log1p(-false_share(seen))
+    ln_fit = np.logaddexp(ln_true, ln_false(seen))
+    belief = np.exp(ln_true - ln_fit)
     return ln_fit, _learn(prior, slope, shift, shrink, belief)
 
 
