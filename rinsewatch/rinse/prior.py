@@ -45,7 +45,7 @@ CELLS: Final = 7
 # Limiting molar conductivities, S cm2/mol: CRC Handbook, ionic conductivities (Na 50.08, OH 198.0, H 349.65, Cl 76.31).
 _LAMBDA0 = {Residue.NAOH: 248.08, Residue.HCL: 425.96, Residue.SALT: 126.39}
 # Strength of the liquor the resin is wet with, mol/L: median and log spread. Common practice, no source.
-_STRENGTH = {Residue.NAOH: (1.6, 0.7), Residue.HCL: (1.6, 0.5), Residue.SALT: (2.0, 0.8)}
+_STRENGTH = {Residue.NAOH: (2.0, 0.5), Residue.HCL: (1.65, 0.4), Residue.SALT: (2.0, 0.8)}
 # Nothing is stronger than this, ln uS/cm: 10 mol/L of acid on the linear scale. Keeps wild hypotheses finite.
 LN_MOST: Final = 15.3
 # Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
@@ -97,7 +97,7 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
-    mean = [np.log(0.45), np.log(0.09), np.log(3e-3), start, np.log(narrow), np.log(0.05), -0.7]
+    mean = [np.log(0.45), np.log(0.09), np.log(4e-3), start, np.log(narrow), np.log(0.05), -0.7]
     spread = [0.40, 0.85, 0.9, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5, 1.8]
     if setup.is_flow:
         mean.append(np.log(4.0))
