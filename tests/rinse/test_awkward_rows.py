@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from rinsewatch.errors import SetupError
+from rinsewatch.rinse.flow import FlowBelief
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
 from rinsewatch.rinse.state import Verdict
@@ -223,6 +224,28 @@ def test_rows_cut_from_the_middle(bench: Any, recording: Any) -> None:
     stop = bench.first_stop(states)
     assert stop is not None
     assert levels[round(cut[stop].rinse_ml / PORTION_ML)] <= 1.15 * 12.0
+
+
+def test_missing_portion_rows_are_portions_all_the_same(bench: Any) -> None:
+    """Ten portions that only the volume tells of wash as ten portions do, one huge one washes far less."""
+    at_once = bench.watch(bench.setup(), [Row(0.0, 10 * PORTION_ML)])[-1]
+    singly = bench.watch(bench.setup(), [Row(180.0 * n, n * PORTION_ML, event="portion") for n in range(1, 11)])[-1]
+    one_huge = bench.watch(bench.setup(portion_ml=10 * PORTION_ML), [Row(0.0, 10 * PORTION_ML)])[-1]
+    assert at_once.floor_us_cm == pytest.approx(singly.floor_us_cm, rel=0.01)
+    assert at_once.remaining.mid_ml == pytest.approx(singly.remaining.mid_ml, abs=0.5 * PORTION_ML)
+    assert one_huge.remaining.mid_ml > at_once.remaining.mid_ml + PORTION_ML
+
+
+def test_pump_off_is_a_rest_and_short_gaps_are_none(bench: Any) -> None:
+    """Two hours without volume: the slow liquid leaked meanwhile. A minute without rows, the flow going on: no rest."""
+    rested, going = (FlowBelief(bench.setup(flow_ml_min=60.0), 1.0) for _ in range(2))
+    for belief in (rested, going):
+        for i in range(30):
+            belief.move(10.0 * i, 10.0 * i)
+    rested.move(300.0, 290.0 + 7210.0)
+    going.move(350.0, 350.0)
+    assert not going.course.rests
+    assert [round(r.seconds) for r in rested.course.rests] == [7200]
 
 
 def test_recording_that_begins_late(bench: Any, recording: Any) -> None:
