@@ -13,6 +13,7 @@ from rinsewatch.cli.signals import EndedBySignal, SignalGuard
 from rinsewatch.cli.stage import Stage
 from rinsewatch.errors import RecordingError
 from rinsewatch.logbook.csvwrite import write_recording
+from rinsewatch.logbook.location import logbook_path
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.session.commands import Finish
 from rinsewatch.session.live import End
@@ -81,7 +82,9 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
         rescued = rescue(stage)
         if rescued is not None:
             outlet.line(f"{rescued[1]} of them were written to {rescued[0]} instead")
-    outlet.line(f"recorded in {stage.logbook}; export it: rinsewatch logbook export {stage.rinse_id} FILE")
+    elsewhere = "" if stage.logbook == logbook_path(None, os.environ) else f" --logbook {stage.logbook}"
+    export = f"rinsewatch logbook export {stage.rinse_id} FILE{elsewhere}"
+    outlet.line(f"recorded in {stage.logbook}; export it: {export}")
     if shown.ended == End.METER_LOST.value:
         outlet.line("the meter did not come back; go on with: rinsewatch watch --continue")
 

@@ -35,7 +35,8 @@ def settings_lines(settings: Settings) -> str:
     import tomlkit  # 30 ms that --help must not pay
 
     text = tomlkit.dumps({name: value for name, value in settings.items() if value is not None})
-    return "".join(f"# {line}\r\n" for line in text.splitlines())
+    # Not splitlines(): that also breaks at characters that may stand inside a batch's name (U+0085, U+2028).
+    return "".join(f"# {line}\r\n" for line in text.split("\n") if line)
 
 
 def _write_rows(stream: TextIO, rows: Iterable[Row]) -> int:

@@ -162,6 +162,10 @@ class Rinse:
     def _read(self, row: Row) -> float | None:
         """Judge and take in a reading; its uS/cm where it is trusted and in range."""
         span = self._scale.span(row)
+        if self._belief.now_ml <= 0.0 and not self.setup.is_flow:
+            # Before the first portion the probe stands in feed or rinse water being measured, or in the liquor.
+            self._quality, self._cause = Quality.GOOD, Cause.NONE
+            return None if span.is_over else span.shown_us_cm
         expected = self._roomy(self._belief.expectation(self._time_s), span)
         verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         self._quality, self._cause = verdict.quality, verdict.cause
