@@ -13,10 +13,10 @@ from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.state import Verdict
 
 EVEN_CHANCE: Final = 0.5  # the median is at the target
-NEAR: Final = 1.08
+NEAR: Final = 1.10
 NEAR_CHANCE: Final = 0.95
 WRONG: Final = 1.15
-WRONG_CHANCE: Final = 0.995
+WRONG_CHANCE: Final = 0.985
 RISEN_CHANCE: Final = 0.2  # chance of being below WRONG x target under which a stop is taken back
 STALLED_CHANCE: Final = 0.97
 PLATEAU: Final = 0.25  # excess over the floor, of the filtrate, below which the plateau is in sight
