@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -32,6 +33,8 @@ class FlowBelief(Belief):
         flow = (setup.flow_ml_min or setup.resin_ml / 5.0) / 60.0
         super().__init__(setup, FlowCourse(FlowBed(setup.resin_ml, flow)), water_step_us_cm)
         self.now_ml = 0.0
+        self._looked_ml = 0.0
+        self._last_taken = True
         self._moved_s: float | None = None
         self._rested_ml: float | None = None
         self.place = 0.0
@@ -54,6 +57,7 @@ class FlowBelief(Belief):
                 self._rested_ml, self.jump = rinse_ml, max(self.jump, REST_JUMP)
                 self.population.refit(self.course)
                 self._states = self.course.states(self.population.theta)
+                self._looked_ml = -math.inf  # look anew before the next reading is judged
         if rinse_ml > self.now_ml or self._moved_s is None:
             self._moved_s = time_s
         moved = max(rinse_ml - self.now_ml, 0.0)
@@ -86,6 +90,7 @@ class FlowBelief(Belief):
 
     def _look(self) -> None:
         """The belief with the present block, carried to the present volume."""
+        self._looked_ml = self.now_ml
         theta, state = self.population.theta, self._states[-1]
         now = self.course.bed.level(theta, state, self.now_ml)
         fact = self.block.fact(self.now_ml)
@@ -101,6 +106,7 @@ class FlowBelief(Belief):
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading at the present volume."""
+        self._last_taken = True
         if self.block.count and self.now_ml - self.block.start_ml >= self.block_ml:
             self._commit()
         self.block.add(self.now_ml, span)
@@ -109,9 +115,12 @@ class FlowBelief(Belief):
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""
-        if self.block.count == 0 and self.now_ml > self.block.start_ml + self.block_ml:
-            self._set_block()
+        if self._last_taken and self.now_ml > self._looked_ml + self.block_ml:
+            # Nothing was read for a while: the washout went on all the same. Never while readings are
+            # refused: the forecast would come down to them by itself.
+            self._commit()
             self._look()
+        self._last_taken = False
         low, high = self._outer(self.view)
         return Expectation(low, high, self.heard, self.known, False, self.travel)
 

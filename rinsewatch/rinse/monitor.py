@@ -175,6 +175,8 @@ class Rinse:
         self._good_since_s = min(self._good_since_s, self._time_s)
         if verdict.rejoined:
             self._belief.jump = 2.0
+            if isinstance(self._belief, PortionBelief):
+                self._belief.begin_anew()
         self._belief.take(span, self._time_s)
         return None if span.is_over else span.shown_us_cm
 

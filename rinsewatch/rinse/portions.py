@@ -118,6 +118,11 @@ class PortionBelief(Belief):
     def _after(self, time_s: float) -> float:
         return 0.0 if self._poured_s is None else max(time_s - self._poured_s, 0.0)
 
+    def begin_anew(self) -> None:
+        """What was read of this portion so far was not the filtrate, or is no longer."""
+        self.window = PortionWindow(typed=self.window.typed)
+        self._evaluated_at, self._before = 0, (0.0, math.inf)
+
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
         self.window.add(self._after(time_s), span)

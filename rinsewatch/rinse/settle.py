@@ -130,7 +130,7 @@ class FlowBlock:
         self._sum_ml += volume_ml
         self._sum_shown += span.shown_us_cm
         self._least, self._most = min(self._least, span.shown_us_cm), max(self._most, span.shown_us_cm)
-        self._step = max(self._step, span.high_us_cm - span.low_us_cm)
+        self._step = max(self._step, span.step_us_cm)
 
     @property
     def is_over(self) -> bool:

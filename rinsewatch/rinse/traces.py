@@ -67,7 +67,7 @@ class Water:
             reading = self.floor + level
             return reading, level / reading
         reading = self.reading(level)
-        slope = np.log(self.reading(_NUDGE * level) / reading) / _LN_NUDGE
+        slope = np.log((self.salt + self._traces(_NUDGE * level)) / reading) / _LN_NUDGE
         return reading, np.maximum(slope, _LEAST_SLOPE)
 
     def _traces(self, level: Array) -> Array:

@@ -160,8 +160,9 @@ def test_confirmed_probe_is_believed(bench: Any, recording: Any) -> None:
         state = rinse.observe(_value(state.time_s + 5.0, volume, low))
     assert state.verdict is Verdict.CHECK
     rinse.observe(Row(state.time_s, volume, event="note: probe confirmed"))
-    state = rinse.observe(_value(state.time_s + 5.0, volume, low))
-    assert state.verdict is Verdict.RINSE and state.reading_us_cm == 2.0 * low
+    for _ in range(10):
+        state = rinse.observe(_value(state.time_s + 5.0, volume, low))
+        assert state.verdict is Verdict.RINSE and state.reading_us_cm == 2.0 * low
     assert state.filtrate.mid == pytest.approx(2.0 * low, rel=0.15)
     state = rinse.observe(Row(state.time_s + 30.0, volume + PORTION_ML, event="portion"))
     for _ in range(10):
