@@ -57,14 +57,11 @@ def _forget_weaker(facts: list[_Fact], seen: Observation) -> None:
         facts.pop()
 
 
-class PortionCourse:
-    """A rinse poured in portions."""
+class FactLog:
+    """The settled facts of a rinse in order, thinned when they grow many."""
 
-    def __init__(self, bed: PortionBed) -> None:
-        self.bed = bed
-        self.pours: list[Pour] = []
+    def __init__(self) -> None:
         self.facts: list[_Fact] = []
-        self.now_after_s = 0.0
         self._serial = 0
 
     @property
@@ -76,6 +73,23 @@ class PortionCourse:
     def last_serial(self) -> int:
         """Number of the last fact."""
         return self._serial
+
+    def _note(self, place: float, after_s: float, seen: Observation) -> None:
+        _forget_weaker(self.facts, seen)
+        self._serial += 1
+        self.facts.append(_Fact(place, after_s, replace(seen, serial=self._serial)))
+        if len(self.facts) > MOST_FACTS:
+            self.facts = _thin(self.facts)
+
+
+class PortionCourse(FactLog):
+    """A rinse poured in portions."""
+
+    def __init__(self, bed: PortionBed) -> None:
+        super().__init__()
+        self.bed = bed
+        self.pours: list[Pour] = []
+        self.now_after_s = 0.0
 
     def pour(self, pour: Pour) -> None:
         """Another portion."""
@@ -92,11 +106,7 @@ class PortionCourse:
 
     def learn(self, after_s: float, seen: Observation) -> None:
         """A settled fact of the present portion, ``after_s`` seconds after its pour."""
-        _forget_weaker(self.facts, seen)
-        self._serial += 1
-        self.facts.append(_Fact(len(self.pours), after_s, replace(seen, serial=self._serial)))
-        if len(self.facts) > MOST_FACTS:
-            self.facts = _thin(self.facts)
+        self._note(len(self.pours), after_s, seen)
 
     def state(self, theta: Array) -> BedState:
         """Bed right after the last pour."""
@@ -147,33 +157,18 @@ class _Rest:
     seconds: float
 
 
-class FlowCourse:
+class FlowCourse(FactLog):
     """A rinse in continuous flow."""
 
     def __init__(self, bed: FlowBed) -> None:
+        super().__init__()
         self.bed = bed
-        self.facts: list[_Fact] = []
         self.rests: list[_Rest] = []
         self.now_ml = 0.0
-        self._serial = 0
-
-    @property
-    def observations(self) -> list[Observation]:
-        """The settled facts in order."""
-        return [f.seen for f in self.facts]
-
-    @property
-    def last_serial(self) -> int:
-        """Number of the last fact."""
-        return self._serial
 
     def learn(self, volume_ml: float, seen: Observation) -> None:
         """A settled fact at a rinse volume."""
-        _forget_weaker(self.facts, seen)
-        self._serial += 1
-        self.facts.append(_Fact(volume_ml, 0.0, replace(seen, serial=self._serial)))
-        if len(self.facts) > MOST_FACTS:
-            self.facts = _thin(self.facts)
+        self._note(volume_ml, 0.0, seen)
 
     def rest(self, volume_ml: float, seconds: float) -> None:
         """The flow stood still for a while."""
