@@ -12,7 +12,7 @@ from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
 from rinsewatch.rinse.flow import FlowBelief
 from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
-from rinsewatch.rinse.portions import USUAL_PACE_S, PortionBelief
+from rinsewatch.rinse.portions import LEAST_STAND_S, PortionBelief
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
@@ -195,14 +195,9 @@ class Rinse:
         if isinstance(belief, FlowBelief):
             need_s = min(max(0.1 * belief.efold_ml * belief.pace_s, 0.5), 20.0)
             return self._gate.good_run >= 3 and run_s >= need_s
-        if belief.window.typed or belief.window.count == 0:
-            return belief.window.count > 0
-        pace = belief.pace_s or USUAL_PACE_S
-        need_s = min(max(0.3 * pace, 10.0), 60.0)
-        if belief.window.last_after_s < need_s or not belief.settled or run_s < min(need_s, 10.0):
+        if not belief.window.typed and run_s < LEAST_STAND_S:
             return False
-        target = self._target()
-        return target is None or belief.window.reading_at(0.9 * pace) <= NEAR * target
+        return belief.drained(self._time_s, NEAR * (self._target() or 0.0))
 
     # ---- answer --------------------------------------------------------------------------------
 

@@ -24,6 +24,12 @@ USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person
 LOWEST_PACE_S: Final = 1.0  # recordings without real times must not stop the slow exchange
 LONG_REST_PACES: Final = 8.0  # a gap of so many portions' time is a rest, not the rhythm
 UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
+STAND_SHARE: Final = 0.6  # of its time a portion stands before it is judged, within these bounds in seconds
+LEAST_STAND_S: Final = 10.0
+MOST_STAND_S: Final = 120.0
+FALL: Final = 0.8  # a reading that falls so far within a portion: another one was poured and not logged
+FALL_COUNT: Final = 5
+STILL: Final = 0.05  # log movement below which a reading counts as at rest
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time
 
 
@@ -37,6 +43,8 @@ class PortionBelief(Belief):
         self.portion_ml = setup.portion_ml or setup.resin_ml
         self.now_ml = 0.0
         self.window = PortionWindow()
+        self._window_before = PortionWindow()
+        self._fell_s = -math.inf
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
         self._state: BedState
@@ -65,7 +73,7 @@ class PortionBelief(Belief):
         self.course.pour(Pour(volume_ml, time_s, gap))
         self.now_ml += volume_ml
         self._poured_s = time_s
-        self.window = PortionWindow(typed=0 < self.window.count <= 2)
+        self._window_before, self.window = self.window, PortionWindow(typed=0 < self.window.count <= 2)
         self._arrive()
 
     def unpour(self, volume_ml: float) -> None:
@@ -125,6 +133,8 @@ class PortionBelief(Belief):
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
+        if self.window.count >= FALL_COUNT and span.high_us_cm < FALL * self.window.late_us_cm:
+            self._fell_s = time_s
         self.window.add(self._after(time_s), span)
         if self._due(self.window.count):
             fact = self.window.fact()
@@ -144,7 +154,27 @@ class PortionBelief(Belief):
     @property
     def settled(self) -> bool:
         """The present portion's readings have stopped moving."""
-        return self.window.count > 0 and self.window.unsettled() < 0.05
+        return self.window.count > 0 and self.window.unsettled() < STILL
+
+    def drained(self, time_s: float, most_us_cm: float) -> bool:
+        """The portion has stood long enough to be judged, and will read no more than ``most_us_cm`` when drained.
+
+        While a portion stands the slow liquid leaks into it, so a low reading soon after the pour proves nothing.
+        What is still to come is taken from this portion's own rise and from that of the one before. A reading
+        lower than every hypothesis expected (a vessel of clean water?) has to be borne out by the next portion.
+        """
+        late = self.window.late
+        if late is None or late.high_us_cm < self._before[0]:
+            return False
+        if self.window.typed:
+            return True
+        pace = self.pace_s or USUAL_PACE_S
+        stood_s = min(self.window.last_after_s, time_s - self._fell_s)
+        long_enough = stood_s >= min(max(STAND_SHARE * pace, LEAST_STAND_S), MOST_STAND_S)
+        if not long_enough or self.window.unsettled(falls_only=True) > STILL:
+            return False
+        rise = self._window_before.rise_after(self.window.last_after_s)
+        return max(self.window.reading_at(pace), rise * late.shown_us_cm) <= most_us_cm
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""

@@ -69,6 +69,24 @@ class PortionWindow:
         noise = math.hypot(PORTION_NOISE, self.unsettled())
         return after_s, Observation(span.low_us_cm, span.high_us_cm, noise)
 
+    @property
+    def late(self) -> Span | None:
+        """What the last part of the portion so far shows, None while nothing was read."""
+        newest = self.last_after_s
+        late = sorted((s.span for s in self._samples if s.after_s >= _LAST_PART * newest), key=_by_value)
+        return late[len(late) // 2] if late else None
+
+    @property
+    def late_us_cm(self) -> float:
+        """The same in uS/cm, 0 while nothing was read."""
+        return self.late.shown_us_cm if self.late is not None else 0.0
+
+    def rise_after(self, after_s: float) -> float:
+        """How much higher this portion read at its end than ``after_s`` seconds after the pour, 1 at least."""
+        then = [s.span.shown_us_cm for s in self._samples if s.after_s >= after_s]
+        end = self.late_us_cm
+        return max(end / then[0], 1.0) if then and then[0] > 0 else 1.0
+
     def reading_at(self, after_s: float) -> float:
         """The reading (uS/cm) to expect later in this portion if it goes on as in its last two thirds.
 
@@ -86,8 +104,8 @@ class PortionWindow:
         rise = max(value_late - value_early, 0.0) / (time_late - time_early)
         return value_late + rise * max(after_s - time_late, 0.0)
 
-    def unsettled(self) -> float:
-        """How much (log) the reading may still be away from where it is going."""
+    def unsettled(self, *, falls_only: bool = False) -> float:
+        """How much (log) the reading may still be away from where it goes; ``falls_only``: a rise does not count."""
         newest = self._samples[-1].after_s
         early = [s.span for s in self._samples if 0.3 * newest <= s.after_s < _LAST_PART * newest]
         late = [s.span for s in self._samples if s.after_s >= _LAST_PART * newest]
@@ -98,7 +116,8 @@ class PortionWindow:
         after = sorted(late, key=_by_value)[len(late) // 2]
         if min(before.shown_us_cm, after.shown_us_cm) <= 0 or before.is_over or after.is_over:
             return lag
-        move = abs(math.log(after.shown_us_cm / before.shown_us_cm))
+        move = math.log(before.shown_us_cm / after.shown_us_cm)
+        move = max(move, 0.0) if falls_only else abs(move)
         step = after.step_us_cm / after.shown_us_cm
         return math.hypot(lag, 0.6 * max(move - step, 0.0))
 
