@@ -33,6 +33,7 @@ from rinsewatch.rinse.state import Interval, Remaining
 from rinsewatch.rinse.traces import Water
 
 MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer is "never"
+AGREE: Final = 1.1  # a reading may lie so far above the 95 % end of the filtrate
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 OUTER: Final = (0.005, 0.995)
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
@@ -119,6 +120,10 @@ class Belief(ABC):
     def chance_below(self, level_us_cm: float) -> float:
         """Probability that the true filtrate is at or below a level (meter scale)."""
         return chance_below(self.view, self._level_for(self.scale.to_linear(level_us_cm))[0])
+
+    def agrees(self, low_us_cm: float) -> bool:
+        """What is read (its low end) is what is believed: no stop on a forecast that its own reading contradicts."""
+        return low_us_cm <= AGREE * self.filtrate.high
 
     def chance_stays_below(self, level_us_cm: float) -> float:
         """As ``chance_below``, and still so when the present portion has drained. Remembered until the next look."""

@@ -194,7 +194,7 @@ class Rinse:
         belief, run_s = self._belief, self._time_s - self._good_since_s
         if isinstance(belief, FlowBelief):
             need_s = min(max(0.1 * belief.efold_ml * belief.pace_s, 0.5), 20.0)
-            return self._gate.good_run >= 3 and run_s >= need_s
+            return self._gate.good_run >= 3 and run_s >= need_s and belief.agrees(belief.block.low_us_cm)
         if not belief.window.typed and run_s < LEAST_STAND_S:
             return False
         return belief.drained(self._time_s, NEAR * (self._target() or 0.0))

@@ -164,7 +164,7 @@ class PortionBelief(Belief):
         lower than every hypothesis expected (a vessel of clean water?) has to be borne out by the next portion.
         """
         late = self.window.late
-        if late is None or late.high_us_cm < self._before[0]:
+        if late is None or late.high_us_cm < self._before[0] or not self.agrees(late.low_us_cm):
             return False
         if self.window.typed:
             return True

@@ -152,6 +152,12 @@ class FlowBlock:
         self._step = max(self._step, span.step_us_cm)
 
     @property
+    def low_us_cm(self) -> float:
+        """Low end of the block's mean reading, 0 while nothing was read."""
+        inside = self.count - self._overs
+        return max(self._sum_shown / inside - self._step / 2, 0.0) if inside else 0.0
+
+    @property
     def is_over(self) -> bool:
         """Mostly over range."""
         return 2 * self._overs > self.count
