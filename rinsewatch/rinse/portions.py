@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
@@ -29,6 +30,9 @@ LEAST_STAND_S: Final = 10.0
 MOST_STAND_S: Final = 120.0
 FALL: Final = 0.8  # a reading that falls so far within a portion: another one was poured and not logged
 FALL_COUNT: Final = 5
+FOLLOW_PORTIONS: Final = 4
+FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
+FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time
 
@@ -45,6 +49,7 @@ class PortionBelief(Belief):
         self.window = PortionWindow()
         self._window_before = PortionWindow()
         self._fell_s = -math.inf
+        self._portion_ends: list[float] = []
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
         self._state: BedState
@@ -73,6 +78,8 @@ class PortionBelief(Belief):
         self.course.pour(Pour(volume_ml, time_s, gap))
         self.now_ml += volume_ml
         self._poured_s = time_s
+        if self.window.late is not None and not self.window.late.is_over:
+            self._portion_ends = [*self._portion_ends[-5:], self.window.late.shown_us_cm]
         self._window_before, self.window = self.window, PortionWindow(typed=0 < self.window.count <= 2)
         self._arrive()
 
@@ -156,6 +163,18 @@ class PortionBelief(Belief):
         """The present portion's readings have stopped moving."""
         return self.window.count > 0 and self.window.unsettled() < STILL
 
+    def _follows(self, late: Span) -> bool:
+        """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.
+
+        A probe that was put into another vessel reads the same, portion after portion.
+        """
+        ends = [*self._portion_ends, late.shown_us_cm]
+        if len(ends) < FOLLOW_PORTIONS or min(ends) <= 0 or self.floor_us_cm > FLOOR_NEAR * late.shown_us_cm:
+            return True
+        falls = [math.log(a / b) for a, b in pairwise(ends)]
+        allowed = 2.0 * late.step_us_cm / late.shown_us_cm
+        return falls[-1] + allowed >= FOLLOW_SHARE * median(falls[:-1])
+
     def drained(self, time_s: float, most_us_cm: float) -> bool:
         """The portion has stood long enough to be judged, and will read no more than ``most_us_cm`` when drained.
 
@@ -165,6 +184,8 @@ class PortionBelief(Belief):
         """
         late = self.window.late
         if late is None or late.high_us_cm < self._before[0] or not self.agrees(late.low_us_cm):
+            return False
+        if not self._follows(late):
             return False
         if self.window.typed:
             return True
