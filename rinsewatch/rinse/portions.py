@@ -30,6 +30,7 @@ LEAST_STAND_S: Final = 10.0
 MOST_STAND_S: Final = 120.0
 FALL: Final = 0.8  # a reading that falls so far within a portion: another one was poured and not logged
 FALL_COUNT: Final = 5
+BORNE_OUT: Final = 0.85  # of a doubted reading, to which a washout must have brought it since
 FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
@@ -50,6 +51,7 @@ class PortionBelief(Belief):
         self._window_before = PortionWindow()
         self._fell_s = -math.inf
         self._portion_ends: list[float] = []
+        self._doubted_us_cm = math.inf
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
         self._state: BedState
@@ -79,6 +81,7 @@ class PortionBelief(Belief):
         self.now_ml += volume_ml
         self._poured_s = time_s
         if self.window.late is not None and not self.window.late.is_over:
+            self._doubt(self.window.late)
             self._portion_ends = [*self._portion_ends[-5:], self.window.late.shown_us_cm]
         self._window_before, self.window = self.window, PortionWindow(typed=0 < self.window.count <= 2)
         self._arrive()
@@ -136,7 +139,7 @@ class PortionBelief(Belief):
     def begin_anew(self) -> None:
         """What was read of this portion so far was not the filtrate, or is no longer."""
         self.window = PortionWindow(typed=self.window.typed)
-        self._evaluated_at, self._before = 0, (0.0, math.inf)
+        self._evaluated_at, self._before, self._doubted_us_cm = 0, (0.0, math.inf), math.inf
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
@@ -163,6 +166,13 @@ class PortionBelief(Belief):
         """The present portion's readings have stopped moving."""
         return self.window.count > 0 and self.window.unsettled() < STILL
 
+    def _doubt(self, late: Span) -> None:
+        """A portion that read lower than every hypothesis expected is doubted until later ones fall further."""
+        if late.high_us_cm < self._before[0]:
+            self._doubted_us_cm = late.shown_us_cm
+        elif late.high_us_cm <= BORNE_OUT * self._doubted_us_cm:
+            self._doubted_us_cm = math.inf
+
     def _follows(self, late: Span) -> bool:
         """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.
 
@@ -184,6 +194,8 @@ class PortionBelief(Belief):
         """
         late = self.window.late
         if late is None or late.high_us_cm < self._before[0] or not self.agrees(late.low_us_cm):
+            return False
+        if late.high_us_cm > BORNE_OUT * self._doubted_us_cm:
             return False
         if not self._follows(late):
             return False
