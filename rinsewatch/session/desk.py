@@ -44,7 +44,7 @@ class Desk:
 
     def __init__(self, pouring: Pouring) -> None:
         self._pouring = pouring
-        self._asked: Pour | SetPortion | None = None
+        self._asked: Pour | SetPortion | TakeFeed | TakeRinseWater | None = None
         self.paused = False
         self.last: Shown | None = None
         self.last_text = ""
@@ -102,8 +102,8 @@ class Desk:
     def _simple(self, command: Command, time_s: float) -> Result:
         simple: dict[type, Callable[[], Result]] = {
             Undo: self._undo,
-            TakeFeed: lambda: self._take("feed"),
-            TakeRinseWater: lambda: self._take("rinse-water"),
+            TakeFeed: lambda: self._take(TakeFeed()),
+            TakeRinseWater: lambda: self._take(TakeRinseWater()),
             Pause: lambda: self._pause(time_s, pause=True),
             Resume: lambda: self._pause(time_s, pause=False),
             TogglePause: lambda: self._pause(time_s, pause=not self.paused),
@@ -140,10 +140,14 @@ class Desk:
         self.say(f"portion undone: {total_ml:g} mL in all")
         return Result(("undo",))
 
-    def _take(self, what: str) -> Result:
+    def _take(self, command: TakeFeed | TakeRinseWater, *, sure: bool = False) -> Result:
+        """The newest reading is the feed's or the rinse water's. In mid-rinse a stray key would set a wrong target."""
+        what = "feed" if isinstance(command, TakeFeed) else "rinse-water"
         if self.last is None or self.last.mark is not Mark.VALUE:
             self.say(f"no reading to take as {what}")
             return Result()
+        if self._pouring.count and not sure:
+            return self._ask(command, f"{what} = {self.last}: is the probe in that water, not in the filtrate?")
         return Result((f"note: {what} = {self.last}",))
 
     def _note(self, command: Note) -> Result:
@@ -175,7 +179,7 @@ class Desk:
 
     # ---- questions ------------------------------------------------------------------------------
 
-    def _ask(self, command: Pour | SetPortion, doubt: str) -> Result:
+    def _ask(self, command: Pour | SetPortion | TakeFeed | TakeRinseWater, doubt: str) -> Result:
         self._asked, self.question = command, doubt
         self.say(f"{doubt} y/n")
         return Result()
@@ -190,6 +194,8 @@ class Desk:
             return Result()
         if isinstance(command, Pour):
             return self._pour(command, stamp, sure=True)
+        if isinstance(command, TakeFeed | TakeRinseWater):
+            return self._take(command, sure=True)
         return self._set_portion(command, sure=True)
 
     def _forget(self, message: str) -> None:

@@ -193,6 +193,17 @@ def test_portion_volume_feed_and_rinse_water_become_notes(desk: Desk) -> None:
     assert desk.live.snapshot().rinse_ml == 300.0
 
 
+def test_a_stray_key_in_mid_rinse_does_not_move_the_target(desk: Desk) -> None:
+    """The filtrate's own reading taken as the feed water's would be reached at once: it is asked about first."""
+    desk.take(Pour(), 0.0)
+    desk.read(568.0, 1.0)
+    for answer in (Answer(False), Answer(True)):
+        desk.take(TakeFeed(), 2.0)
+        assert "is the probe in that water" in desk.live.snapshot().question
+        desk.take(answer, 3.0)
+    assert [event for event in desk.events() if "feed" in event] == ["note: feed = 568.0 uS/cm"]
+
+
 def test_a_persons_note_cannot_act_on_the_core(desk: Desk) -> None:
     desk.take(Note("feed = 9000 ppm"), 1.0)
     desk.take(Note("probe confirmed"), 2.0)
@@ -260,6 +271,7 @@ def test_a_rinse_cut_off_is_continued_from_its_rows(tmp_path: Path) -> None:
         [
             (Pour(), Stamp(70.0, NOW, 7.0)),
             (TakeFeed(), Stamp(71.0, NOW, 8.0)),
+            (Answer(True), Stamp(71.5, NOW, 8.5)),
             (Undo(), Stamp(72.0, NOW, 9.0)),
         ]
     )
