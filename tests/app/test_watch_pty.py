@@ -200,7 +200,7 @@ def typed(folder: Path, lines: str, *options: str) -> tuple[int, list[Line], str
 
 
 def test_a_rinse_typed_by_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, lines, err = typed(tmp_path, "p\n= 2.41 mS/cm\np 300\np\nu\n= over\n= 412 uS/cm\nn calm\nfeed\nq\n")
+    code, lines, err = typed(tmp_path, "p\n= 2.41 mS/cm\np 300\np\nu\n= over\n= 412 uS/cm\nn calm\nfeed\ny\nq\n")
     assert code == 0, err
     assert [line["rinse_ml"] for line in lines] == [250.0, 550.0, 550.0]
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
