@@ -21,6 +21,7 @@ from rinsewatch.rinse.traces import Water
 FIVE: Final = (0.05, 0.5, 0.95)
 LIKELY_NEVER: Final = 0.9
 MAY_NEVER: Final = 0.05
+UNREACHED: Final = 1e-8  # uS/cm of residue; see ``Water.level``
 LATEST_MEDIAN: Final = 0.9
 
 
@@ -72,7 +73,8 @@ def chance_below(view: View, level: Array) -> float:
     """Probability that the residue is at or below a level, each hypothesis' own (see ``Water.level``)."""
     spread = np.sqrt(view.corrections.var_offset)
     below = ndtr((np.log(level) - view.ln_level - view.corrections.offset) / spread)
-    return float(np.dot(view.weights, below))
+    # Next to nothing stands for "never": what decays for ever must not pass it after all.
+    return float(np.dot(view.weights, np.where(level > UNREACHED, below, 0.0)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from rinsewatch.rinse.setup import RinseSetup
 
 # Readings as typed or stored by spreadsheets carry at most this many decimals worth believing.
 _MOST_DECIMALS = 3
+MOST_US_CM = 2e6  # no solution conducts more; keeps absurd readings finite
 _DECADES = range(-4, 8)
 
 
@@ -56,7 +57,7 @@ class DisplayScale:
         if row.mark is Mark.UNDER:
             step = self.finest_us_cm
             return Span(0.0, 0.0, step / 2, step)
-        value = reading_us_cm(row.reading or 0.0, row.unit, self._setup.tds_factor)
+        value = min(reading_us_cm(row.reading or 0.0, row.unit, self._setup.tds_factor), MOST_US_CM)
         top = self._setup.top_us_cm
         if top is not None and value > top:
             return self._over(top)
