@@ -39,6 +39,7 @@ def readings_below(count: int) -> Callable[[Task], Outcome]:
     """Stop at the first ``count`` readings in a row at or below the target; forecasts nothing."""
 
     def estimate(task: Task) -> Outcome:
+        """Watch the display only."""
         per_us_cm = task.record.scenario.meter.per_us_cm
         run = 0
         for i, row in enumerate(task.record.rows):
@@ -56,6 +57,7 @@ def fitted(fit: Fit) -> Callable[[Task], Outcome]:
     """An estimator out of a curve fit."""
 
     def estimate(task: Task) -> Outcome:
+        """Fit anew at each checkpoint; stop where the curve is at the target."""
         series, outcome = settled(task), Outcome()
         for row in task.checkpoints:
             begin = time.perf_counter_ns()
