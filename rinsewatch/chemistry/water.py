@@ -61,14 +61,29 @@ def water_share_us_cm(excess_mol_l: float, temperature_c: float) -> float:
     return 1000.0 * minor * pair
 
 
-def _hydrogen_mol_l(temperature_c: float, co2_ppm: float) -> float:
-    """H+ from its charge balance with HCO3- and OH-."""
+def co2_dissolved_mol_l(temperature_c: float = 25.0, co2_ppm: float = AIR_CO2_PPM) -> float:
+    """Dissolved carbon dioxide (not its ions) in equilibrium with air of ``co2_ppm`` at 1 atm; 0-60 C."""
     check_temperature(temperature_c)
     kelvin = temperature_c + 273.15
-    # Plummer and Busenberg (1982), Geochim. Cosmochim. Acta 46, 1011: mol/(kg atm) and mol/kg.
+    # Plummer and Busenberg (1982), Geochim. Cosmochim. Acta 46, 1011: mol/(kg atm).
     log_henry = (108.3865 + 0.01985076 * kelvin - 6919.53 / kelvin - 40.45154 * log10(kelvin)
                  + 669365.0 / kelvin**2)  # fmt: skip
+    return float(10.0**log_henry) * co2_ppm * 1e-6
+
+
+def carbonic_constants_mol_l(temperature_c: float = 25.0) -> tuple[float, float]:
+    """First and second dissociation of carbonic acid, mol/L: 10^-6.35 and 10^-10.33 at 25 C; 0-60 C."""
+    check_temperature(temperature_c)
+    kelvin = temperature_c + 273.15
+    # Plummer and Busenberg (1982), as above; mol/kg.
     log_first = (-356.3094 - 0.06091964 * kelvin + 21834.37 / kelvin + 126.8339 * log10(kelvin)
                  - 1684915.0 / kelvin**2)  # fmt: skip
-    acid = 10.0 ** (log_henry + log_first) * co2_ppm * 1e-6
+    log_second = (-107.8871 - 0.03252849 * kelvin + 5151.79 / kelvin + 38.92561 * log10(kelvin)
+                  - 563713.9 / kelvin**2)  # fmt: skip
+    return float(10.0**log_first), float(10.0**log_second)
+
+
+def _hydrogen_mol_l(temperature_c: float, co2_ppm: float) -> float:
+    """H+ from its charge balance with HCO3- and OH-."""
+    acid = co2_dissolved_mol_l(temperature_c, co2_ppm) * carbonic_constants_mol_l(temperature_c)[0]
     return sqrt(acid + ion_product_mol2_l2(temperature_c))
