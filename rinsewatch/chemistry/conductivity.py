@@ -68,13 +68,18 @@ def conductivity_us_cm(solute: str, mol_l: float, temperature_c: float = 25.0) -
     Valid 0-60 C (tables: 18-26 C), up to 40 % NaOH and HCl, 26 % NaCl, 21 % KCl; KOH up to 0.1 mol/L only,
     with NaOH's decline. Water's own ions are included. Error: QuantityError outside.
     """
+    own = own_us_cm(solute, mol_l, temperature_c)
+    neutral = known_solute(solute) in (Solute.NACL, Solute.KCL)
+    return own + water_share_us_cm(0.0 if neutral else mol_l, temperature_c)
+
+
+def own_us_cm(solute: str, mol_l: float, temperature_c: float = 25.0) -> float:
+    """The solute's own share of it, without water's ions; range and errors as conductivity_us_cm."""
     curve = _curve(known_solute(solute))
     check_temperature(temperature_c)
     if not 0.0 <= mol_l <= curve.top_mol_l:
         raise QuantityError(f"{solute}: {mol_l:g} mol/L is outside the table (0-{curve.top_mol_l:.3g} mol/L)")
-    own = float(curve.us_cm(np.array(mol_l), temperature_c))
-    neutral = curve.solute in (Solute.NACL, Solute.KCL)
-    return own + water_share_us_cm(0.0 if neutral else mol_l, temperature_c)
+    return float(curve.us_cm(np.array(mol_l), temperature_c))
 
 
 def concentration_mol_l(solute: str, conductivity_us_cm: float, temperature_c: float = 25.0) -> float:
