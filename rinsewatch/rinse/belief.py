@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -68,6 +69,10 @@ class Belief(ABC):
     @abstractmethod
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading at the present place."""
+
+    @abstractmethod
+    def begin_anew(self) -> None:
+        """What was read at the present place was not the filtrate, or is no longer."""
 
     @abstractmethod
     def expectation(self, time_s: float) -> Expectation:
@@ -153,16 +158,23 @@ class Belief(ABC):
 
     def band(self, volumes_ml: Array) -> list[tuple[float, float, float, float]]:
         """(rinse volume, 5 %, median, 95 % of the filtrate) at further volumes from here, meter scale."""
-        c, ahead = self.view.corrections, self.path(volumes_ml)
         out = []
-        for column, further in enumerate(volumes_ml):
-            change = ahead[:, column] - self.view.ln_level
-            moved = View(self.view.weights, ahead[:, column], c.advance(change, self.population.uneven))
-            low, mid, high = (
-                float(self.scale.to_reading(v)) for v in filtrate(moved, self.population.water, self.dice)
-            )
+        for further, view in zip(volumes_ml, self._views_ahead(volumes_ml), strict=True):
+            ends = filtrate(view, self.population.water, self.dice)
+            low, mid, high = (float(self.scale.to_reading(v)) for v in ends)
             out.append((self.now_ml + float(further), low, mid, high))
         return out
+
+    def outer_ahead(self, volumes_ml: Array) -> list[tuple[float, float]]:
+        """0.5 and 99.5 % of the filtrate at further volumes from here, meter scale."""
+        return [self._find_outer(view) for view in self._views_ahead(volumes_ml)]
+
+    def _views_ahead(self, volumes_ml: Array) -> Iterator[View]:
+        ahead = self.path(volumes_ml)
+        for column in range(volumes_ml.size):
+            change = ahead[:, column] - self.view.ln_level
+            moved = self.view.corrections.advance(change, self.population.uneven)
+            yield View(self.view.weights, ahead[:, column], moved)
 
     def _outer(self, view: View) -> tuple[float, float]:
         if self._outer_of is None or self._outer_of[0] is not view:

@@ -10,6 +10,7 @@ import numpy as np
 from rinsewatch.rinse.beds import FlowBed, FlowState
 from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import FlowCourse
+from rinsewatch.rinse.earlier import EarlierForecasts
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.prior import Array
@@ -21,6 +22,7 @@ IDLE_S: Final = 240.0  # flow that stands this long is a rest in which the slow 
 # Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
 PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
+AHEAD_EFOLDS: Final = np.linspace(1.0, 3.5, 6)  # how far a forecast is kept to judge later readings by
 REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 
 
@@ -38,6 +40,7 @@ class FlowBelief(Belief):
         self._moved_s: float | None = None
         self._rested_ml: float | None = None
         self.place = 0.0
+        self._earlier = EarlierForecasts()
         self._states: list[FlowState]
         self._set_block()
         self._look()
@@ -53,6 +56,7 @@ class FlowBelief(Belief):
             idle = time_s - self._moved_s - (rinse_ml - self.now_ml) * self.pace_s
             if idle > IDLE_S:
                 self._commit()
+                self._earlier.clear()
                 self.course.rest(self.now_ml, idle)
                 self._rested_ml, self.jump = rinse_ml, max(self.jump, REST_JUMP)
                 self.population.refit(self.course)
@@ -112,6 +116,17 @@ class FlowBelief(Belief):
         self.block.add(self.now_ml, span)
         if self._due(self.block.count):
             self._look()
+        if self.block.count == 1 and self.known and not span.is_over:
+            self._remember()
+
+    def begin_anew(self) -> None:
+        """What was read so far was not the filtrate, or is no longer."""
+        self._earlier.clear()
+
+    def _remember(self) -> None:
+        """Keep what is forecast from here, to judge later readings by."""
+        further = AHEAD_EFOLDS * self.efold_ml
+        self._earlier.add(self.now_ml + further, np.array([low for low, _ in self.outer_ahead(further)]))
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""
@@ -122,6 +137,7 @@ class FlowBelief(Belief):
             self._look()
         self._last_taken = False
         low, high = self._outer(self.view)
+        low = max(low, self._earlier.low_us_cm(self.now_ml))
         return Expectation(low, high, self.heard, self.known, False, self.travel)
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

@@ -74,9 +74,13 @@ class _Hold:
 
 
 class Gate:
-    """State of belief in the probe. Places are portions (or e-folds of flow volume) so far."""
+    """State of belief in the probe. Places are portions (or e-folds of flow volume) so far.
 
-    def __init__(self) -> None:
+    ``portions_may_be_missed``: readings below the forecast may be a washout with portions that were not logged.
+    """
+
+    def __init__(self, portions_may_be_missed: bool = True) -> None:
+        self._portions_may_be_missed = portions_may_be_missed
         self._hold: _Hold | None = None
         self._good_run = 0
         self._run_value: float | None = None
@@ -187,13 +191,12 @@ class Gate:
             hold.trail.append((place, ln_reading))
             del hold.trail[:-6]
 
-    @staticmethod
-    def _proves_washout(hold: _Hold, time_s: float) -> bool:
+    def _proves_washout(self, hold: _Hold, time_s: float) -> bool:
         """The held readings decline portion after portion as a washout does: another vessel would not."""
         if hold.cause in (Cause.HIGH, Cause.FROZEN):
             lasting = time_s - hold.since_s > RISE_S and len(hold.trail) >= 3
             return lasting and hold.trail[-1][1] < hold.trail[0][1] - 0.05
-        if hold.cause is not Cause.LOW or len(hold.trail) < 4:
+        if hold.cause is not Cause.LOW or not self._portions_may_be_missed or len(hold.trail) < 4:
             return False
         values = [ln for _, ln in hold.trail[-4:-1]]  # the last place is still under way
         steady = all(a - b > PROOF_STEP for a, b in pairwise(values))

@@ -37,7 +37,7 @@ class Rinse:
         self._scale = DisplayScale(setup)
         self._water_step = setup.rinse_water_step_us_cm or self._scale.finest_us_cm
         self._belief = self._new_belief()
-        self._gate = Gate()
+        self._gate = Gate(portions_may_be_missed=not setup.is_flow)
         self._decision = Decision()
         self._time_s = 0.0
         self._ran_s = 0.0
@@ -175,8 +175,7 @@ class Rinse:
         self._good_since_s = min(self._good_since_s, self._time_s)
         if verdict.rejoined:
             self._belief.jump = 2.0
-            if isinstance(self._belief, PortionBelief):
-                self._belief.begin_anew()
+            self._belief.begin_anew()
         self._belief.take(span, self._time_s)
         return None if span.is_over else span.shown_us_cm
 
