@@ -34,8 +34,10 @@ class Indicator(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resin:
-    """The bed whose life it is. ``resin_ml``: both resins together as installed; ``discard_share``: of the first cycles'
-    capacity, below which the person discards it. Error: QuantityError."""
+    """The bed whose life it is. ``resin_ml``: both resins together as installed. Error: QuantityError.
+
+    ``discard_share``: share of the first cycles' capacity below which the person discards it.
+    """
 
     name: str
     resin_ml: float
@@ -50,8 +52,10 @@ class Resin:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceRun:
-    """One service run. ``litres``: treated between the changes; ``feed_us_cm``: the feed water's reading, None: not
-    noted; ``change_us_cm``: the treated water's reading when the bed was changed. Error: QuantityError."""
+    """One service run. ``litres``: treated between the changes. Error: QuantityError.
+
+    ``feed_us_cm``: the feed water's reading, None: not noted; ``change_us_cm``: the treated water's at the change.
+    """
 
     cycle: int
     litres: float
