@@ -105,13 +105,29 @@ def break_even_us_cm(
     """Filtrate reading (true uS/cm, 25 C) below which the next portion no longer pays, mobile residue alone.
 
     About 2 (1 + Vp/Ve) times the feed reading for NaOH, 3.5 for HCl. The load taken is the middle of
-    feed_load_eq_l for the resin this residue wears. ``portion_ml`` 0 is continuous flow. Slow residue makes the next
-    portion worth more than this; gain_eq counts it. Error: QuantityError, also for a feed without any load.
+    feed_load_eq_l for the resin this residue wears. ``portion_ml`` 0 is continuous flow. Slow liquid feeds the
+    next filtrate, so beds that have much of it should go on well below this: gain_eq counts it, and
+    paying_filtrate_us_cm needs no volumes. Error: QuantityError, also for a feed without any load.
     """
+    load_eq_l = _load_eq_l(residue, feed_us_cm)
+    return residue_us_cm(residue, break_even_eq_l(load_eq_l, portion_ml, entrained_ml, water_price, weight))
+
+
+def paying_filtrate_us_cm(residue: str, feed_us_cm: float, *, water_price: float = 1.0, weight: float = 1.0) -> float:
+    """Reading (true uS/cm, 25 C) that the filtrate of the next portion must exceed for that portion to pay.
+
+    The rule with slow liquid and all, for whoever can foresee that filtrate: it carries the feed's load. Also the
+    break-even of continuous flow. Error: QuantityError as break_even_us_cm.
+    """
+    load_eq_l = _load_eq_l(residue, feed_us_cm)
+    return residue_us_cm(residue, break_even_eq_l(load_eq_l, 0.0, 1.0, water_price, weight))
+
+
+def _load_eq_l(residue: str, feed_us_cm: float) -> float:
     load_eq_l = feed_load_eq_l(feed_us_cm, residue).middle
     if not load_eq_l > 0.0:
         raise QuantityError(f"feed: {feed_us_cm:g} uS/cm is pure water: nothing wears the bed, no break-even")
-    return residue_us_cm(residue, break_even_eq_l(load_eq_l, portion_ml, entrained_ml, water_price, weight))
+    return load_eq_l
 
 
 def _check(**values: Value) -> None:

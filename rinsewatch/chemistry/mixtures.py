@@ -2,8 +2,8 @@
 
 Caustic and acid neutralise each other first; what conducts is what is left. Then every pair of ions conducts as
 it would alone in a solution of the mixture's total strength, in proportion to both shares (Young's rule for
-1:1 electrolytes, Robinson and Stokes, from memory; within 1.3 % of PHREEQC at 25 C up to 0.1 mol/L). Water's own ions and
-carbon dioxide come in through the charge balance, so a trace of caustic in aired water lowers its reading.
+1:1 electrolytes, Robinson and Stokes, from memory; within 1.3 % of PHREEQC at 25 C up to 0.1 mol/L). Water's own
+ions and carbon dioxide come in through the charge balance: the first caustic in aired water lowers its reading.
 """
 
 from __future__ import annotations
