@@ -8,6 +8,7 @@ from __future__ import annotations
 from rinsewatch.chemistry.conductivity import concentration_mol_l
 from rinsewatch.chemistry.density import known_solute
 from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL
+from rinsewatch.chemistry.water import co2_water_us_cm, pure_water_us_cm
 from rinsewatch.errors import QuantityError
 
 # ppm per uS/cm as built into meters: NaCl scale, general fresh-water scale, and the "442" scale
@@ -66,3 +67,32 @@ def zero_means(resolution: float, factor: float = 1.0) -> str:
     if not (resolution > 0.0 and factor > 0.0):
         raise QuantityError("resolution and TDS factor must be more than 0")
     return f"below about {0.5 * resolution / factor:.2g} uS/cm"
+
+
+def zero_may_be(resolution: float, factor: float = 1.0) -> tuple[str, ...]:
+    """Everything a displayed 0 can be, one clause each; arguments and error as zero_means.
+
+    Water (with the most caustic and acid it can hide, and twice the range where a display cuts digits off), water
+    that stood in air, and no water at all.
+    """
+    water = f"water {zero_means(resolution, factor)}, or twice that if the display cuts digits off instead of rounding"
+    below_us_cm = 0.5 * resolution / factor
+    if below_us_cm < pure_water_us_cm():
+        hides: tuple[str, ...] = ("pure water itself has 0.055 uS/cm: hardly any water conducts so little",)
+    else:
+        hides = (_hidden(below_us_cm), f"water that only stood in air conducts {_aired(below_us_cm)} (1 uS/cm)")
+    return (water, *hides, "a probe in air, in a bubble or not fully dipped shows 0 as well")
+
+
+def _hidden(below_us_cm: float) -> str:
+    amounts = [f"{true_mg_l(name, below_us_cm):.1g} mg/L {name}" for name in ("NaOH", "HCl")]
+    # Measured with mixtures.mixture_us_cm: 10 umol/L of caustic read no more than the aired water without it.
+    more = "; in water that stood in air carbon dioxide covers up 0.4 mg/L NaOH" if below_us_cm > 0.9 else ""
+    return f"that may still be up to {' or '.join(amounts)}{more}"
+
+
+def _aired(below_us_cm: float) -> str:
+    aired_us_cm = co2_water_us_cm()
+    if abs(aired_us_cm / below_us_cm - 1.0) < 0.2:
+        return "about as much"
+    return "less and shows 0 too" if aired_us_cm < below_us_cm else "more and would not show 0"
