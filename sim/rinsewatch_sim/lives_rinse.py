@@ -80,7 +80,7 @@ def rinse(
     feed_us_cm: float,
     care: Care,
 ) -> Rinsed:
-    """One rinse to the feed reading, in whole portions, and its summary with the errors of the program that wrote it."""
+    """One rinse to the feed reading, in whole portions; its summary has the errors of the program that wrote it."""
     water = float(np.clip(1.0 * np.exp(0.15 * rng.standard_normal()), 0.5, 3.0))
     floor = water + tail.floor_us_cm
     start = _START_US_CM[residue] * float(np.exp(0.2 * rng.standard_normal()))

@@ -1,0 +1,158 @@
+"""Equivalents and operating capacity of each cycle, and how it compares with the first ones."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from statistics import median
+
+from rinsewatch.chemistry.load import feed_load_eq_l
+from rinsewatch.chemistry.resin import CAPACITY_EQ_L, Range, ResinKind
+from rinsewatch.errors import QuantityError
+from rinsewatch.logbook.life.records import History, Indicator, Part, RinseSummary, ServiceRun
+
+FIRST_CYCLES = 5  # their median is "the first cycles"; fewer while there are fewer, three at least
+FEWEST = 3
+# Changed at less than this share of the reading at which this bed is usually changed: not run to its end.
+EARLY_SHARE = 0.4
+
+
+def _mixed_bed_limit_eq_l() -> float:
+    """What a litre of both resins can hold at most, in the best ratio: anion share a, a x A = (1 - a) x C."""
+    anion = max(CAPACITY_EQ_L[kind].high for kind in (ResinKind.STRONG_BASE_1, ResinKind.STRONG_BASE_2))
+    cation = CAPACITY_EQ_L[ResinKind.STRONG_ACID].high
+    return anion * cation / (anion + cation)
+
+
+MIXED_BED_LIMIT_EQ_L = _mixed_bed_limit_eq_l()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleFigures:
+    """One cycle: what was noted and what follows. None: not noted or cannot be said.
+
+    ``equivalents``: removed from the feed, eq; ``capacity_eq_l``: per litre of both resins; both as ranges, since
+    conductivity tells the load only roughly. ``share``: of the first cycles' capacity; there the roughness cancels.
+    ``remark``: why the cycle does not count in the trend of capacity; "" if it does. Rinses: resin volumes of water.
+    """
+
+    cycle: int
+    installed: date | None = None
+    removed: date | None = None
+    litres: float | None = None
+    feed_us_cm: float | None = None
+    change_us_cm: float | None = None
+    indicator: Indicator = Indicator.NOT_SEEN
+    equivalents: Range | None = None
+    capacity_eq_l: Range | None = None
+    share: float | None = None
+    remark: str = ""
+    anion: RinseSummary | None = None
+    cation: RinseSummary | None = None
+    caustic_eq: float | None = None
+    acid_eq: float | None = None
+
+    @property
+    def counts(self) -> bool:
+        """Whether its capacity takes part in trends and findings."""
+        return self.capacity_eq_l is not None and not self.remark
+
+    def rinse(self, part: Part) -> RinseSummary | None:
+        """The rinse of one of the two resins."""
+        return self.anion if part is Part.ANION else self.cation
+
+
+def equivalents_removed(litres: float, feed_us_cm: float) -> Range:
+    """eq taken out of ``litres`` of RO permeate of this conductivity (25 C); error: QuantityError."""
+    return feed_load_eq_l(feed_us_cm).times(litres)
+
+
+def operating_capacity_eq_l(equivalents: Range, resin_ml: float) -> Range:
+    """eq per litre of resin; error: QuantityError for a volume of 0 or less."""
+    if not resin_ml > 0.0:
+        raise QuantityError(f"resin volume: {resin_ml:g} mL cannot be; it must be above 0")
+    return equivalents.times(1000.0 / resin_ml)
+
+
+def is_possible(capacity_eq_l: Range) -> bool:
+    """False if not even the low end is within what a mixed bed can hold: litres, feed or volume must be wrong."""
+    return capacity_eq_l.low <= MIXED_BED_LIMIT_EQ_L
+
+
+def cycle_figures(history: History) -> tuple[CycleFigures, ...]:
+    """All cycles of which anything is known, in order."""
+    records = (*history.runs, *history.rinses, *history.regenerations)
+    usual = [run.change_us_cm for run in history.runs if run.change_us_cm is not None]
+    usual_us_cm = median(usual) if len(usual) >= FEWEST else None
+    figures = [_one(history, cycle, usual_us_cm) for cycle in sorted({r.cycle for r in records})]
+    first = first_capacity(figures)
+    return tuple(figures if first is None else [_with_share(f, first) for f in figures])
+
+
+def first_capacity(figures: Sequence[CycleFigures]) -> float | None:
+    """Median capacity (middle of the range) of the first cycles that count, eq/L; None while fewer than three do."""
+    counted = [f.capacity_eq_l.middle for f in figures if f.capacity_eq_l is not None and f.counts]
+    return median(counted[:FIRST_CYCLES]) if len(counted) >= FEWEST else None
+
+
+def _one(history: History, cycle: int, usual_us_cm: float | None) -> CycleFigures:
+    run = next((r for r in history.runs if r.cycle == cycle), None)
+    rinses = {part: _last_rinse(history.rinses, cycle, part) for part in Part}
+    doses = [d for d in history.regenerations if d.cycle == cycle]
+    feed = _feed(run, [r for r in rinses.values() if r is not None])
+    removed = None if run is None or feed is None else equivalents_removed(run.litres, feed)
+    capacity = None if removed is None else operating_capacity_eq_l(removed, history.resin.resin_ml)
+    return CycleFigures(
+        cycle=cycle,
+        installed=run.installed if run else None,
+        removed=run.removed if run else None,
+        litres=run.litres if run else None,
+        feed_us_cm=feed,
+        change_us_cm=run.change_us_cm if run else None,
+        indicator=run.indicator if run else Indicator.NOT_SEEN,
+        equivalents=removed,
+        capacity_eq_l=capacity,
+        remark=_remark(run, capacity, usual_us_cm),
+        anion=rinses[Part.ANION],
+        cation=rinses[Part.CATION],
+        caustic_eq=_sum([d.caustic_eq for d in doses]),
+        acid_eq=_sum([d.acid_eq for d in doses]),
+    )
+
+
+def _last_rinse(rinses: Sequence[RinseSummary], cycle: int, part: Part) -> RinseSummary | None:
+    """The one that ended the cycle's rinsing, if there was more than one."""
+    mine = [r for r in rinses if r.cycle == cycle and r.part is part]
+    return max(mine, key=lambda r: r.on) if mine else None
+
+
+def _feed(run: ServiceRun | None, rinses: Sequence[RinseSummary]) -> float | None:
+    """The run's feed reading; failing that, the one its rinses were measured against."""
+    if run is not None and run.feed_us_cm is not None:
+        return run.feed_us_cm
+    noted = [r.feed_us_cm for r in rinses if r.feed_us_cm]
+    return median(noted) if noted else None
+
+
+def _remark(run: ServiceRun | None, capacity: Range | None, usual_us_cm: float | None) -> str:
+    if run is None:
+        return "no service run noted"
+    if capacity is None:
+        return "feed reading missing"
+    if not is_possible(capacity):
+        return f"impossible: above {MIXED_BED_LIMIT_EQ_L:.2f} eq/L; check litres, feed and resin volume"
+    if usual_us_cm and run.change_us_cm is not None and run.change_us_cm < EARLY_SHARE * usual_us_cm:
+        return f"changed early, at {run.change_us_cm:g} uS/cm (usually {usual_us_cm:.2g}): capacity at least this"
+    return ""
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return sum(known) if known else None
+
+
+def _with_share(figures: CycleFigures, first_eq_l: float) -> CycleFigures:
+    if figures.capacity_eq_l is None or figures.remark.startswith("impossible"):
+        return figures
+    return replace(figures, share=figures.capacity_eq_l.middle / first_eq_l)
