@@ -48,9 +48,7 @@ def test_crc_molal_points(solute: str, molality: float, us_cm: float) -> None:
      (0.1, 35, 15316.0, 0.006), (1.0, 0, 63488, 0.018), (1.0, 10, 80844, 0.010),
      (1.0, 25, 108620, 0.010), (1.0, 35, 127970, 0.010)],
 )  # fmt: skip
-def test_potassium_chloride_standards(
-    molality: float, temperature_c: float, us_cm: float, tolerance: float
-) -> None:
+def test_potassium_chloride_standards(molality: float, temperature_c: float, us_cm: float, tolerance: float) -> None:
     mol_l = _mol_l("KCl", molality)
     assert conductivity_us_cm("KCl", mol_l, temperature_c) == pytest.approx(us_cm, rel=tolerance)
 
@@ -145,9 +143,7 @@ def test_ionic_sum_uses_the_limiting_values() -> None:
 
 # Lange's Handbook, equivalent conductance of ions at 0 and 18 C, against the McCleskey polynomials: the
 # sources differ by up to 3 % at 0 C and 1.5 % at 18 C.
-@pytest.mark.parametrize(
-    ("ion", "at_0_c", "at_18_c"), [("H+", 224.1, 315.8), ("K+", 40.3, 64.6), ("Na+", 25.85, 43.5)]
-)
+@pytest.mark.parametrize(("ion", "at_0_c", "at_18_c"), [("H+", 224.1, 315.8), ("K+", 40.3, 64.6), ("Na+", 25.85, 43.5)])
 def test_ions_in_the_cold(ion: str, at_0_c: float, at_18_c: float) -> None:
     assert ion_conductivity_s_cm2_mol(ion, 0.0) == pytest.approx(at_0_c, rel=0.03)
     assert ion_conductivity_s_cm2_mol(ion, 18.0) == pytest.approx(at_18_c, rel=0.02)
@@ -172,9 +168,7 @@ def test_concentration_and_back(solute: str, exponent: float, temperature_c: flo
     assert concentration_mol_l(solute, reading, temperature_c) == pytest.approx(mol_l, rel=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("solute", "mass_pct"), [("NaOH", 8.0), ("NaOH", 30.0), ("HCl", 12.0), ("HCl", 32.0)]
-)
+@pytest.mark.parametrize(("solute", "mass_pct"), [("NaOH", 8.0), ("NaOH", 30.0), ("HCl", 12.0), ("HCl", 32.0)])
 def test_two_answers_around_the_maximum(solute: str, mass_pct: float) -> None:
     mol_l = mol_l_from_mass_pct(solute, mass_pct)
     reading = conductivity_us_cm(solute, mol_l)

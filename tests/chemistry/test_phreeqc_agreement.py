@@ -30,13 +30,9 @@ def test_dilute_at_25_c(phreeqc_says: Ask, solute: str, molality: float) -> None
     assert ours == pytest.approx(outside, rel=0.012)
 
 
-@pytest.mark.parametrize(
-    ("solute", "tolerance"), [("NaOH", 0.035), ("HCl", 0.01), ("NaCl", 0.015), ("KCl", 0.015)]
-)
+@pytest.mark.parametrize(("solute", "tolerance"), [("NaOH", 0.035), ("HCl", 0.01), ("NaCl", 0.015), ("KCl", 0.015)])
 @pytest.mark.parametrize("temperature_c", [10.0, 18.0, 35.0])
-def test_dilute_at_other_temperatures(
-    phreeqc_says: Ask, solute: str, tolerance: float, temperature_c: float
-) -> None:
+def test_dilute_at_other_temperatures(phreeqc_says: Ask, solute: str, tolerance: float, temperature_c: float) -> None:
     """NaOH 3.5 %: its slope is 1.78 %/C in PHREEQC, 1.68 after McCleskey: 1.5 % in 15 C, on top of 0.7 %."""
     for molality in (1e-4, 1e-3, 1e-2, 1e-1):
         ours, outside = _both(phreeqc_says, solute, molality, temperature_c)

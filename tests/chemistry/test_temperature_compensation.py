@@ -33,9 +33,7 @@ def test_iso_table() -> None:
         assert -1e-4 <= iso7888_factor(float(temperature_c)) - printed <= 1.05e-3
 
 
-@pytest.mark.parametrize(
-    ("temperature_c", "slope"), [(0.0, 1.915), (10.0, 2.000), (20.0, 2.079), (30.0, 2.130)]
-)
+@pytest.mark.parametrize(("temperature_c", "slope"), [(0.0, 1.915), (10.0, 2.000), (20.0, 2.079), (30.0, 2.130)])
 def test_iso_as_a_slope(temperature_c: float, slope: float) -> None:
     """The same standard as the linear slope it amounts to, %/C."""
     # f25(25) is 1.0004 by formula, which is worth 0.01 %/C at 30 C.
