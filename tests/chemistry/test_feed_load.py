@@ -41,7 +41,7 @@ def test_the_range_holds_what_each_resin_takes_up(phreeqc_says: Ask, salts: dict
 
 
 def test_carbon_dioxide_loads_the_anion_resin_unseen(phreeqc_says: Ask) -> None:
-    """5 mg/L, common behind a membrane, is as much as 14 uS/cm of salt and shows as less than 3: the default misses it."""
+    """5 mg/L, common behind a membrane, is as much as 14 uS/cm of salt and shows as below 3: not in the default."""
     carbonate = 5.0 / 44009.0
     us_cm = phreeqc_says({"Na": 1e-4, "Cl": 1e-4, "C(4)": carbonate}).conductivity_us_cm
     truth = 1e-4 + carbonate
