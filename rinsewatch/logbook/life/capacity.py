@@ -82,10 +82,11 @@ def is_possible(capacity_eq_l: Range) -> bool:
 
 def cycle_figures(history: History) -> tuple[CycleFigures, ...]:
     """All cycles of which anything is known, in order."""
-    records = (*history.runs, *history.rinses, *history.regenerations)
+    cycles = {r.cycle for r in history.runs} | {r.cycle for r in history.rinses}
+    cycles |= {r.cycle for r in history.regenerations}
     usual = [run.change_us_cm for run in history.runs if run.change_us_cm is not None]
     usual_us_cm = median(usual) if len(usual) >= FEWEST else None
-    figures = [_one(history, cycle, usual_us_cm) for cycle in sorted({r.cycle for r in records})]
+    figures = [_one(history, cycle, usual_us_cm) for cycle in sorted(cycles)]
     first = first_capacity(figures)
     return tuple(figures if first is None else [_with_share(f, first) for f in figures])
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import atan, cos, pi, sqrt
+from math import atan, cos, pi, sin, sqrt
 
 BEFORE, FROM_ON = 3, 3
 PRIOR_WEIGHT = 6
@@ -126,7 +126,7 @@ def student_tail(t: float, freedom: int) -> float:
 
 
 def _half(angle: float, total: float, freedom: int) -> float:
-    sine = (1.0 - cos(angle) ** 2) ** 0.5 * (1 if angle >= 0 else -1)
+    sine = sin(angle)
     if freedom == 1:
         return angle / pi
     return (angle + sine * total) / pi if freedom % 2 else sine * total / 2.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 from math import inf, sqrt
 from statistics import median
 
@@ -116,7 +117,7 @@ def _dated(found: Forecast, figures: Sequence[CycleFigures], last: int) -> Forec
     """The same with dates, at the pace of the latest cycles."""
     installed = [(f.cycle, f.installed) for f in figures if f.installed is not None]
     latest = installed[-_PACE_CYCLES - 1 :]
-    paces = [(b - a).days / (j - i) for (i, a), (j, b) in zip(latest, latest[1:], strict=False) if j > i and b > a]
+    paces = [(b - a).days / (j - i) for (i, a), (j, b) in pairwise(latest) if j > i and b > a]
     if not paces:
         return found
     cycle, begun = latest[-1]

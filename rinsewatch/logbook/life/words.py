@@ -1,0 +1,43 @@
+"""Trend and forecast in plain sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from math import ceil, isfinite
+
+from rinsewatch.logbook.life.forecast import Forecast, NotIdentified
+from rinsewatch.logbook.life.trend import Trend
+
+
+def trend_sentence(name: str, unit: str, trend: Trend, cycles: Sequence[int]) -> str:
+    """'anion rinse: +0.31 resin volumes a cycle (90 % interval +0.2 to +0.5), cycles 1-12'."""
+    span = f"cycles {cycles[0]}-{cycles[-1]}"
+    if not isfinite(trend.low):
+        return f"{name}: {trend.points} cycles are too few for a trend with an interval ({span})."
+    edges = f"90 % interval {trend.low:+.2g} to {trend.high:+.2g}"
+    if not trend.identified:
+        return f"{name}: no trend identified; {edges} {unit} a cycle, {span}."
+    return f"{name}: {trend.slope:+.2g} {unit} a cycle ({edges}), {span}."
+
+
+def forecast_sentence(ahead: Forecast | NotIdentified) -> str:
+    """When the threshold is reached, from when to when, and on what that rests."""
+    share = f"{100.0 * ahead.threshold:.0f} % of the first cycles' capacity"
+    if isinstance(ahead, NotIdentified):
+        return f"When it falls below {share}: {ahead.reason}."
+    late = f"cycle {ceil(ahead.high)}" if isfinite(ahead.high) else "no end in sight"
+    days = _days(ahead.low_day, ahead.day, ahead.high_day)
+    return (
+        f"At this trend it falls below {share} in cycle {ceil(ahead.cycle)}, "
+        f"90 % interval cycle {ceil(ahead.low)} to {late}{days}. Rests on {ahead.trend.points} cycles from "
+        f"{ahead.since} on, {100.0 * ahead.trend.slope:+.1f} points a cycle."
+    )
+
+
+def _days(low: date | None, middle: date | None, high: date | None) -> str:
+    if middle is None:
+        return "; no date, since the runs' dates are missing"
+    early = low.isoformat() if low else "?"
+    late = high.isoformat() if high else "open"
+    return f"; at the present pace {middle.isoformat()} ({early} to {late})"
