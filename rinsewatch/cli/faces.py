@@ -14,7 +14,7 @@ from rinsewatch.cli.stage import Stage
 from rinsewatch.errors import UsageError
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.screen.snapshot import Snapshot
-from rinsewatch.session.commands import Finish
+from rinsewatch.session.commands import BreakOff
 from rinsewatch.session.snapshot import SessionSnapshot
 
 WAIT_S = 0.5
@@ -47,7 +47,7 @@ class Outlet:
 
 
 def read_lines(stage: Stage, errors: Outlet) -> None:
-    """Take commands from stdin. Its end ends the rinse only where readings are typed."""
+    """Take commands from stdin. Where readings are typed its end breaks the rinse off."""
 
     def on_line(line: str) -> None:
         """Hand the line's command over, or say why it is none."""
@@ -61,7 +61,7 @@ def read_lines(stage: Stage, errors: Outlet) -> None:
 
     def on_end() -> None:
         if stage.link is None:
-            stage.session.send(Finish(INPUT_ENDED))
+            stage.session.send(BreakOff(INPUT_ENDED))
 
     LineReader(on_line, on_end).start()
 

@@ -24,7 +24,10 @@ _AS_WRITTEN = ("endpoint", "feed", "rinse_water", "top", "resolution", "meter")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """What a face of the rinse needs to know. ``link`` None: readings are typed by hand."""
+    """What a face of the rinse needs to know. ``link`` None: readings are typed by hand.
+
+    ``go_on``: the command that continues the rinse if it is broken off, "" where that makes no sense (the demo).
+    """
 
     session: Session
     link: MeterLink | None
@@ -34,6 +37,7 @@ class Stage:
     logbook: Path
     clock: Clock
     policy: Policy
+    go_on: str = ""
 
     @property
     def meter_name(self) -> str:
@@ -53,6 +57,7 @@ class Means:
     policy: Policy
     speed: float = 1.0
     wants_rows: bool = False
+    go_on: str = ""
 
 
 def stored_settings(given: Mapping[str, object]) -> dict[str, object]:
@@ -90,9 +95,7 @@ def continue_stage(logbook: Logbook, info: RinseInfo, means: Means) -> Stage:
     return _stage(logbook, info.id, info.batch, live, timebase, means)
 
 
-def _stage(
-    logbook: Logbook, rinse_id: int, batch: str, live: LiveRinse, timebase: TimeBase, means: Means
-) -> Stage:
+def _stage(logbook: Logbook, rinse_id: int, batch: str, live: LiveRinse, timebase: TimeBase, means: Means) -> Stage:
     session = Session(live, means.link, means.clock, timebase, wants_rows=means.wants_rows)
     return Stage(
         session=session,
@@ -103,6 +106,7 @@ def _stage(
         logbook=logbook.path,
         clock=means.clock,
         policy=means.policy,
+        go_on=means.go_on,
     )
 
 

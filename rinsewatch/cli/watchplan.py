@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -43,8 +44,26 @@ class Wish:
     @property
     def meter(self) -> str | None:
         """The profile asked for."""
-        meter = self.settings.get("meter")
-        return None if meter is None else str(meter)
+        return _meter_of(self.settings)
+
+    @property
+    def go_on_command(self) -> str:
+        """The command that continues this rinse, to be copied as it stands."""
+        valued = (
+            ("--port", self.port),
+            ("--baud", self.baud),
+            ("--meter", self.meter),
+            ("--logbook", self.logbook_file),
+        )
+        flags = (("--json", self.as_json), ("--plain", self.plain), ("--until-endpoint", self.until_endpoint))
+        parts = ["rinsewatch", "watch", "--continue"]
+        parts += [word for option, value in valued if value is not None for word in (option, str(value))]
+        return shlex.join([*parts, *(option for option, given in flags if given)])
+
+
+def _meter_of(settings: Mapping[str, object]) -> str | None:
+    meter = settings.get("meter")
+    return None if meter is None else str(meter)
 
 
 def run_wish(wish: Wish) -> int:
@@ -116,6 +135,8 @@ def _stage(
 ) -> Stage:
     clock: Clock = SystemClock()
     port = wish.port or HAND
+    if unfinished is not None and profile is None:
+        profile = profile_for(_meter_of(unfinished.settings))
     link = None
     if port != HAND:
         link = open_link(port, profile, baud=wish.baud, clock=clock, wait=wish.wait, tap=capture.tap)
@@ -125,6 +146,7 @@ def _stage(
         port=port,
         policy=Policy(wish.until_endpoint, wish.give_up_s),
         wants_rows=wish.as_json,
+        go_on=wish.go_on_command,
     )
     if unfinished is not None:
         return continue_stage(logbook, unfinished, means)

@@ -15,7 +15,7 @@ from rinsewatch.errors import RecordingError
 from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.logbook.location import logbook_path
 from rinsewatch.rinse.state import Verdict
-from rinsewatch.session.commands import Finish
+from rinsewatch.session.commands import BreakOff, Finish
 from rinsewatch.session.live import End
 from rinsewatch.session.snapshot import SessionSnapshot
 
@@ -36,8 +36,9 @@ def can_draw() -> bool:
 
 
 def run_stage(stage: Stage, face: Face) -> int:
-    """Run to the end and close the record; returns the exit code. Signals end it properly."""
-    guard, by_signal, whole = SignalGuard(lambda reason: stage.session.send(Finish(reason))), None, False
+    """Run to the end; returns the exit code. A signal ends the program properly; the rinse can be continued."""
+    leave = BreakOff if stage.go_on else Finish
+    guard, by_signal, whole = SignalGuard(lambda reason: stage.session.send(leave(reason))), None, False
     _read_stdin_in_background()
     try:
         guard.arm()
@@ -49,7 +50,7 @@ def run_stage(stage: Stage, face: Face) -> int:
     finally:
         guard.disarm()
         if whole:
-            stage.session.finish(by_signal.reason if by_signal else "finished")
+            stage.session.end(leave(by_signal.reason) if by_signal else Finish("finished"))
         else:
             stage.session.abandon()
         guard.restore()
@@ -86,7 +87,9 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
     export = f"rinsewatch logbook export {stage.rinse_id} FILE{elsewhere}"
     outlet.line(f"recorded in {stage.logbook}; export it: {export}")
     if shown.ended == End.METER_LOST.value:
-        outlet.line("the meter did not come back; go on with: rinsewatch watch --continue")
+        outlet.line("the meter did not come back")
+    if shown.unfinished and stage.go_on:
+        outlet.line(f"the rinse is not finished; go on with: {stage.go_on}")
 
 
 def rescue(stage: Stage) -> tuple[Path, int] | None:

@@ -85,7 +85,14 @@ class Finish:
     reason: str = "finished"
 
 
+@dataclass(frozen=True, slots=True)
+class BreakOff:
+    """The program ends, the rinse does not: it can be continued. ``reason`` is for the person."""
+
+    reason: str
+
+
 Command = (
     Pour | Undo | SetPortion | TakeFeed | TakeRinseWater | Note | Pause | Resume | TogglePause
-    | ConfirmProbe | Typed | Answer | Finish
+    | ConfirmProbe | Typed | Answer | Finish | BreakOff
 )  # fmt: skip

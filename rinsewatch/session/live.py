@@ -11,7 +11,7 @@ from rinsewatch.logbook.entry import Entry
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.state import RinseState, Verdict
-from rinsewatch.session.commands import Command, Finish, Pause, Resume
+from rinsewatch.session.commands import BreakOff, Command, Finish, Pause, Resume
 from rinsewatch.session.convert import Shown, reading_row, shown_from_reading, shown_from_row
 from rinsewatch.session.desk import Desk
 from rinsewatch.session.history import History
@@ -79,6 +79,7 @@ class LiveRinse:
         self._time_s = 0.0
         self._shown_s: float | None = None
         self._ended: str | None = None
+        self._broken_off = False
 
     def restore(self, rows: Sequence[Row]) -> None:
         """Observe the stored rows of a rinse that is continued; nothing is stored again."""
@@ -106,6 +107,11 @@ class LiveRinse:
     def ended(self) -> str | None:
         """Why the rinse ended, None while it goes on."""
         return self._ended
+
+    @property
+    def unfinished(self) -> bool:
+        """True where the record stays open, to be continued: broken off, or the meter was lost."""
+        return self._broken_off or self._ended in (None, End.METER_LOST.value)
 
     @property
     def state(self) -> RinseState | None:
@@ -139,11 +145,11 @@ class LiveRinse:
         self._recorder.retry()
         return []
 
-    def close(self, stamp: Stamp, *, keep_open: bool = False) -> list[Observed]:
-        """The rinse ends here; ``keep_open``: it can be continued later."""
+    def close(self, stamp: Stamp) -> list[Observed]:
+        """Nothing more comes. The rinse ends here, unless it is ``unfinished``: then it can be continued later."""
         observed = self._record(self._events(self._frames.end(), self._ordered(stamp)))
         verdict = self._state.verdict.value if self._state else ""
-        self._recorder.close(None if keep_open else self._ended or "ended", verdict, stamp.utc_text)
+        self._recorder.close(None if self.unfinished else self._ended, verdict, stamp.utc_text)
         return observed
 
     def snapshot(self, *, with_band: bool = True) -> SessionSnapshot:
@@ -174,6 +180,7 @@ class LiveRinse:
             said=desk.said,
             question=desk.question,
             ended=self._ended,
+            unfinished=self.unfinished,
         )
 
     # ---- what arrives ---------------------------------------------------------------------------
@@ -190,8 +197,8 @@ class LiveRinse:
             events = self._link.change(item.state, item.detail, stamp.time_s)
             self._desk.message = item.detail or self._desk.message
             return self._events(events, stamp)
-        if isinstance(item, Finish):
-            self._ended = item.reason
+        if isinstance(item, Finish | BreakOff):
+            self._ended, self._broken_off = item.reason, isinstance(item, BreakOff)
             return []
         return self._command(item, stamp)
 

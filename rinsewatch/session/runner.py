@@ -12,8 +12,8 @@ from typing import Protocol
 
 from rinsewatch.rinse.row import Row
 from rinsewatch.session.clockwatch import ClockWatch
-from rinsewatch.session.commands import Command, Finish
-from rinsewatch.session.live import End, Item, LiveRinse, Observed
+from rinsewatch.session.commands import BreakOff, Command, Finish
+from rinsewatch.session.live import Item, LiveRinse, Observed
 from rinsewatch.session.snapshot import SessionSnapshot
 from rinsewatch.session.stamp import Stamp, boottime_s
 from rinsewatch.session.timebase import TimeBase
@@ -107,7 +107,11 @@ class Session:
 
     def finish(self, reason: str) -> None:
         """End the rinse, wait until its record is closed; raises what a thread failed with."""
-        self.send(Finish(reason))
+        self.end(Finish(reason))
+
+    def end(self, last: Finish | BreakOff) -> None:
+        """End the rinse, or only its watching, unless it has ended; raises what a thread failed with."""
+        self.send(last)
         self.join()
 
     def join(self) -> None:
@@ -154,8 +158,7 @@ class Session:
 
     def _close(self) -> None:
         self._stopping.set()
-        lost = self._live.ended in (None, End.METER_LOST.value)
-        self._out(self._live.close(self._stamp(), keep_open=lost))
+        self._out(self._live.close(self._stamp()))
         self._publish()
 
     def _next(self) -> list[tuple[Item, float]]:

@@ -15,7 +15,8 @@ class SessionSnapshot:
 
     ``stored`` rows are on the disk, ``waiting`` are in memory only because of ``trouble``, ``dropped`` are
     lost. ``message`` is the newest word to the person, ``said`` the last ones that are no events, numbered.
-    ``question`` waits for yes or no. ``ended``: why the rinse ended, None while it goes on.
+    ``question`` waits for yes or no. ``ended``: why the rinse ended, None while it goes on; ``unfinished``: its
+    record is still open.
     """
 
     setup: RinseSetup
@@ -39,3 +40,4 @@ class SessionSnapshot:
     said: tuple[tuple[int, str], ...] = ()
     question: str = ""
     ended: str | None = None
+    unfinished: bool = True

@@ -159,7 +159,7 @@ def test_ended_before_the_endpoint_is_exit_5(tmp_path: Path) -> None:
         (signal.SIGHUP, 129, "terminal closed"),
     ],
 )
-def test_a_signal_closes_the_record(tmp_path: Path, number: int, code: int, reason: str) -> None:
+def test_after_a_signal_the_rinse_can_be_continued(tmp_path: Path, number: int, code: int, reason: str) -> None:
     with (
         FakeMeter(tmp_path / "meter") as meter,
         watching(tmp_path, "--port", str(meter.link), *FLOW, "--json") as process,
@@ -170,9 +170,24 @@ def test_a_signal_closes_the_record(tmp_path: Path, number: int, code: int, reas
         process.send_signal(number)  # a second one must not get between
         found, _, err = ended(process)
     assert found == code, err
+    assert f"rinse 1 {reason}" in err
+    assert f"go on with: rinsewatch watch --continue --port {meter.link} --json\n" in err
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
-        assert logbook.rinse(1).end_reason == reason
-        assert len(logbook.rows(1)) >= printed["row"]
+        assert logbook.rinse(1).unfinished
+        before = len(logbook.rows(1))
+        assert before >= printed["row"]
+    with (
+        FakeMeter(tmp_path / "meter") as meter,
+        watching(tmp_path, "--continue", "--port", str(meter.link), "--json") as process,
+    ):
+        assert process.stdout is not None and process.stdin is not None
+        assert json.loads(process.stdout.readline())["row"] > before, "it goes on where it stood"
+        process.stdin.write("q\n")
+        process.stdin.flush()
+        found, _, err = ended(process)
+    assert found == 0, err
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rinse(1).end_reason == "finished"
 
 
 def test_closed_stdout_does_not_stop_the_recording(tmp_path: Path) -> None:
@@ -212,9 +227,12 @@ def test_a_rinse_typed_by_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert replayed(tmp_path, capsys) == lines
 
 
-def test_the_end_of_typed_input_ends_the_rinse(tmp_path: Path) -> None:
+def test_the_end_of_typed_input_breaks_the_rinse_off(tmp_path: Path) -> None:
     code, lines, err = typed(tmp_path, "p\n= 2000 uS/cm\n", "--until-endpoint")
     assert (code, len(lines)) == (5, 1), err
+    assert "go on with: rinsewatch watch --continue --port hand --json --until-endpoint" in err
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rinse(1).unfinished
 
 
 def test_a_line_that_is_no_command_is_told_and_changes_nothing(tmp_path: Path) -> None:

@@ -113,7 +113,7 @@ def test_a_rinse_by_single_keys(tmp_path: Path) -> None:
     ]
 
 
-def test_ctrl_c_gives_the_terminal_back_and_closes_the_record(tmp_path: Path) -> None:
+def test_ctrl_c_gives_the_terminal_back_and_the_rinse_can_be_continued(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", *HAND) as screen:
         screen.shows("p portion")
         screen.child.sendintr()
@@ -122,7 +122,8 @@ def test_ctrl_c_gives_the_terminal_back_and_closes_the_record(tmp_path: Path) ->
     assert screen.raw.index("\x1b[?1049h") < screen.raw.index("\x1b[?1049l")
     assert "\x1b[?25h" in screen.raw, "the cursor is back"
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
-        assert logbook.rinse(1).end_reason == "interrupted"
+        assert logbook.rinse(1).unfinished
+    assert "go on with: rinsewatch watch --continue --port hand" in screen.raw
 
 
 def test_a_pasted_flood_pours_nothing(tmp_path: Path) -> None:
@@ -200,18 +201,18 @@ def test_poor_terminals_work(tmp_path: Path, environment: dict[str, str]) -> Non
         assert "\x1b[3" not in screen.raw.replace("\x1b[39", "").replace("\x1b[3J", "")
 
 
-def test_a_closed_terminal_closes_the_record_within_a_second_or_two(tmp_path: Path) -> None:
+def test_a_closed_terminal_ends_the_program_within_a_second_or_two(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", *HAND) as screen:
         screen.shows("p portion")
         screen.child.ptyproc.delayafterclose = 2.0
         screen.child.close(force=False)
         assert screen.child.exitstatus == 129
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
-        assert logbook.rinse(1).end_reason == "terminal closed"
+        assert logbook.rinse(1).unfinished
 
 
 def test_a_terminal_nobody_reads_does_not_stop_the_recording(tmp_path: Path) -> None:
-    """Its buffer fills, the drawing thread hangs on it; readings go on being stored, a signal closes the record."""
+    """Its buffer fills, the drawing thread hangs on it; readings go on being stored, a signal still ends it."""
     options = ["--resin-ml", "100", "--flow-ml-min", "60", "--residue", "NaOH", "--endpoint", "24 uS/cm"]
     with (
         FakeMeter(tmp_path / "meter", rate_hz=20) as meter,
@@ -221,7 +222,7 @@ def test_a_terminal_nobody_reads_does_not_stop_the_recording(tmp_path: Path) -> 
         logbook = tmp_path / "logbook.sqlite"
         wait_for(lambda: stored(logbook) > 150)  # frames of several kB twice a second: the pty holds 4 kB
         screen.child.kill(15)
-        wait_for(lambda: ended_as(logbook) == "terminated")
+        wait_for(lambda: stands_still(logbook))
 
 
 def stored(path: Path) -> int:
@@ -229,9 +230,10 @@ def stored(path: Path) -> int:
         return logbook.rinse(1).rows
 
 
-def ended_as(path: Path) -> str | None:
-    with Logbook.open(path) as logbook:
-        return logbook.rinse(1).end_reason
+def stands_still(path: Path) -> bool:
+    before = stored(path)
+    time.sleep(0.5)  # ten readings of this meter, on a real clock
+    return stored(path) == before
 
 
 def wait_for(there: Callable[[], bool], timeout_s: float = 20.0) -> None:
