@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from typing import IO, Protocol
@@ -141,11 +142,13 @@ class DashboardFace:
 
     def run(self, stage: Stage, guard: SignalGuard) -> None:
         """Draw and take keys until the session ends."""
+        from rinsewatch.screen.charset import started_with, wants_ascii
         from rinsewatch.screen.keys import open_keys
         from rinsewatch.screen.live import LiveScreen, stop_hooks
 
         desk, session = KeyDesk(stage.clock), stage.session
-        with open_keys() as keys, LiveScreen() as screen:
+        poor = wants_ascii(started_with(os.environ), sys.stdout.encoding or "ascii")
+        with open_keys() as keys, LiveScreen(ascii_only=poor) as screen:
 
             def suspend() -> None:
                 screen.suspend()

@@ -162,9 +162,7 @@ def _finite(data: ChartData) -> ChartData:
     def fine(rinse_ml: float, *us_cm: float) -> bool:
         return 0 <= rinse_ml <= _FARTHEST_ML and all(math.isfinite(v) for v in us_cm)
 
-    target, floor = (
-        v if v is not None and math.isfinite(v) else None for v in (data.target_us_cm, data.floor_us_cm)
-    )
+    target, floor = (v if v is not None and math.isfinite(v) else None for v in (data.target_us_cm, data.floor_us_cm))
     return ChartData(
         [p for p in data.history if fine(p.rinse_ml, p.us_cm)],
         [b for b in data.band if fine(b.rinse_ml, b.low, b.mid, b.high)],

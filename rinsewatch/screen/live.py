@@ -34,9 +34,7 @@ class PipeSafeConsole(Console):
 
 def make_console(file: IO[str] | None = None, force_terminal: bool | None = None) -> PipeSafeConsole:
     """The console for LiveScreen, on stdout unless ``file`` is given; text is never taken as markup."""
-    return PipeSafeConsole(
-        file=file, force_terminal=force_terminal, highlight=False, markup=False, emoji=False
-    )
+    return PipeSafeConsole(file=file, force_terminal=force_terminal, highlight=False, markup=False, emoji=False)
 
 
 class LiveScreen:

@@ -18,8 +18,7 @@ _PORTIONS = {Verdict.RINSE: 9, Verdict.STOP: 14, Verdict.CHECK: 9, Verdict.STALL
 _REASONS = {  # as the core words them
     Verdict.RINSE: "rinse on",
     Verdict.STOP: "the endpoint is reached",
-    Verdict.CHECK: "the meter shows 0 where the rinse cannot be yet: probe in air? "
-    "Put it back into the filtrate",
+    Verdict.CHECK: "the meter shows 0 where the rinse cannot be yet: probe in air? Put it back into the filtrate",
     Verdict.STALLED: "the target lies below what this rinse water and resin reach: more water will not help",
 }
 
@@ -79,9 +78,7 @@ def _state(verdict: Verdict, poured_ml: float, now_us_cm: float) -> RinseState:
     )  # fmt: skip
 
 
-def picture(
-    verdict: Verdict = Verdict.RINSE, width: int = 80, height: int = 24, ascii_only: bool = False
-) -> str:
+def picture(verdict: Verdict = Verdict.RINSE, width: int = 80, height: int = 24, ascii_only: bool = False) -> str:
     """The dashboard of the invented example as text, trailing blanks removed, one newline at the end."""
     from rinsewatch.screen.dashboard import compose
 
