@@ -13,6 +13,7 @@ from rinsewatch.chemistry.tds import (
     ppm_from_us_cm,
     true_mg_l,
     us_cm_from_ppm,
+    zero_may_be,
     zero_means,
 )
 from rinsewatch.errors import QuantityError
@@ -77,3 +78,25 @@ def test_no_such_scale(factor: float) -> None:
 def test_zero_means_needs_a_step() -> None:
     with pytest.raises(QuantityError, match="more than 0"):
         zero_means(0.0, 0.5)
+
+
+def test_all_a_zero_can_be_on_a_coarse_pen() -> None:
+    """10 ppm steps at 0.5: below 10 uS/cm, 1.6 mg/L of caustic or 0.9 of acid (CRC: 247.8 and 426.2 S cm2/mol)."""
+    text = " | ".join(zero_may_be(10.0, 0.5))
+    for part in ("below about 10 uS/cm", "twice that", "2 mg/L NaOH", "0.9 mg/L HCl", "0.4 mg/L NaOH", "probe in air"):
+        assert part in text
+    assert "less and shows 0 too" in text
+
+
+def test_a_zero_on_a_whole_ppm_pen_is_aired_water_s_too() -> None:
+    assert any("about as much" in clause for clause in zero_may_be(1.0, 0.5))
+    assert any("would not show 0" in clause for clause in zero_may_be(1.0, 1.0))
+
+
+def test_a_fine_display_never_shows_water_as_zero() -> None:
+    """Pure water has 0.055 uS/cm (Light et al. 2005): a 0 on 0.01 uS/cm steps is a probe without contact."""
+    text = " | ".join(zero_may_be(0.01))
+    assert "pure water itself" in text
+    assert "mg/L" not in text
+    with pytest.raises(QuantityError, match="more than 0"):
+        zero_may_be(0.0)
