@@ -33,9 +33,7 @@ class Solution:
             raise QuantityError(f"{self.solute}: {self.mass_g:g} g of solution must be more than 0")
 
     @classmethod
-    def from_volume(
-        cls, solute: str, volume_ml: float, mass_pct: float, temperature_c: float = 20.0
-    ) -> Solution:
+    def from_volume(cls, solute: str, volume_ml: float, mass_pct: float, temperature_c: float = 20.0) -> Solution:
         """``volume_ml`` mL of a solution of this strength."""
         mass_g = volume_ml * density_g_ml(solute, mass_pct, temperature_c)
         return cls(known_solute(solute), mass_g, mass_pct)

@@ -92,8 +92,8 @@ def test_traces_in_water_that_holds_carbon_dioxide(phreeqc_says: Ask, mix: Mix, 
 def test_caustic_that_has_made_carbonate(phreeqc_counts: Callable[..., Mix], sodium: float, carbonate: float) -> None:
     """Species from PHREEQC, conductivity as the sum of limiting values (CRC; carbonate 2 x 69.3, from memory).
 
-    Its own conductivity is not used here: beside carbonate it counts hydroxide with 9 to 23 % less than in plain caustic
-    of the same strength, which no law of dilute ions explains. 2.5 %: the sum has no decline.
+    Its own conductivity is not used here: beside carbonate it counts hydroxide with 9 to 23 % less than in plain
+    caustic of the same strength, which no law of dilute ions explains. 2.5 %: the sum has no decline.
     """
     charges = {"Na+": 50.08, "OH-": 198.0, "HCO3-": 44.5, "CO3-2": 138.6}
     counted = phreeqc_counts({"Na": sodium, "C(4)": carbonate}, tuple(charges))
