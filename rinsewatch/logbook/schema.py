@@ -49,26 +49,50 @@ _FIRST = (
         closing_hash BLOB NOT NULL)""",
     "CREATE TABLE answer (question TEXT PRIMARY KEY, value TEXT NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID",
 )
-TABLES = ("table rinse", "table entry", "table closing", "table head", "table answer")
+TABLES = (
+    "table rinse", "table entry", "table closing", "table head", "table answer", "table change", "table change_head",
+)  # fmt: skip
 _APPEND_ONLY = ("rinse", "entry", "closing")
+# What people write down beside the rinses. ``fields`` is JSON; ``gone`` 1: the item is no longer there after this
+# change; ``step``: the first id of those written together; ``undoes``: the step this one takes back.
+_SECOND = (
+    """CREATE TABLE change (
+        id INTEGER PRIMARY KEY, step INTEGER NOT NULL, kind TEXT NOT NULL, number INTEGER NOT NULL, act TEXT NOT NULL,
+        utc TEXT NOT NULL, gone INTEGER NOT NULL, fields TEXT NOT NULL, undoes INTEGER, why TEXT NOT NULL,
+        program_version TEXT NOT NULL, hash BLOB NOT NULL)""",
+    "CREATE INDEX change_of ON change (kind, number, id)",
+    "CREATE TABLE change_head (one INTEGER PRIMARY KEY CHECK (one = 1), id INTEGER NOT NULL, hash BLOB NOT NULL)",
+    "CREATE INDEX rinse_batch ON rinse (batch)",
+)
 
 
 def _first(connection: sqlite3.Connection) -> None:
     for statement in _FIRST:
         connection.execute(statement)
     for table in _APPEND_ONLY:
-        for action in ("UPDATE", "DELETE"):
-            connection.execute(
-                f"CREATE TRIGGER {table}_no_{action.lower()} BEFORE {action} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
-            )
+        _append_only(connection, table)
     connection.execute("INSERT INTO head VALUES (0, 0, ?, ?)", (START, START))
+
+
+def _second(connection: sqlite3.Connection) -> None:
+    for statement in _SECOND:
+        connection.execute(statement)
+    _append_only(connection, "change")
+    connection.execute("INSERT INTO change_head VALUES (1, 0, ?)", (START,))
+
+
+def _append_only(connection: sqlite3.Connection, table: str) -> None:
+    for action in ("UPDATE", "DELETE"):
+        connection.execute(
+            f"CREATE TRIGGER {table}_no_{action.lower()} BEFORE {action} ON {table} "
+            f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
+        )
 
 
 _DEFINITIONS = "SELECT type || ' ' || name, tbl_name || ' ' || coalesce(sql, '') FROM sqlite_master"
 
 # One step per schema version; the file's user_version is how many of them it has had.
-STEPS: tuple[Step, ...] = (_first,)
+STEPS: tuple[Step, ...] = (_first, _second)
 
 
 def entry_insert() -> str:

@@ -17,10 +17,19 @@ from rinsewatch.logbook import schema
 from rinsewatch.logbook.chain import START, link, text
 from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.logbook.entry import Entry
+from rinsewatch.logbook.ledger import Ledger
 from rinsewatch.logbook.lock import WriterLock
 from rinsewatch.logbook.settings import Settings
 from rinsewatch.logbook.trouble import FAILURES, explain
-from rinsewatch.logbook.verify import Damage, Verification, read_text, verify_file, verify_rinse, walk
+from rinsewatch.logbook.verify import (
+    Damage,
+    Verification,
+    read_text,
+    verify_file,
+    verify_rinse,
+    walk,
+    walk_changes,
+)
 from rinsewatch.logbook.writer import Head, RinseWriter
 from rinsewatch.rinse.row import Row
 
@@ -68,11 +77,10 @@ class Logbook:
         self._bent = bent
         self._connection = connection
         self._lock = WriterLock(path)
+        self.ledger = Ledger(self._changes, self._writing)
 
     @classmethod
-    def open(
-        cls, path: Path | str, *, create: bool = True, steps: Sequence[schema.Step] = schema.STEPS
-    ) -> Logbook:
+    def open(cls, path: Path | str, *, create: bool = True, steps: Sequence[schema.Step] = schema.STEPS) -> Logbook:
         """Open the logbook, making it (mode 0600) or upgrading it first where needed.
 
         A file that is no logbook, or a newer one, is refused and left as it is. ``steps`` are the
@@ -106,9 +114,7 @@ class Logbook:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def begin_rinse(
-        self, settings: Settings, batch: str, utc: str, *, uuid: str | None = None
-    ) -> RinseWriter:
+    def begin_rinse(self, settings: Settings, batch: str, utc: str, *, uuid: str | None = None) -> RinseWriter:
         """Store a new rinse and return its writer. ``utc``: when it began, ISO 8601 UTC.
 
         ``settings`` are the options in snake case, kept as JSON. Raises LogbookError.
@@ -204,9 +210,7 @@ class Logbook:
             rows = [(*pair, link(START, pair)) for pair in kept]
             connection.executemany("INSERT INTO answer VALUES (?, ?, ?)", rows)
 
-    def export(
-        self, rinse_id: int, path: Path | str, *, good_only: bool = False, overwrite: bool = False
-    ) -> int:
+    def export(self, rinse_id: int, path: Path | str, *, good_only: bool = False, overwrite: bool = False) -> int:
         """Write a rinse as the contract's CSV; returns the number of rows.
 
         Raises LogbookError (no such rinse, damaged) or RecordingError (file exists, cannot be written).
@@ -225,6 +229,13 @@ class Logbook:
             schema.copy_whole(self.path, path)
         except (OSError, *FAILURES) as error:
             raise explain(path, error) from error
+
+    def _changes(self) -> list[list[Any]]:
+        try:
+            with self._explained():
+                return list(walk_changes(self._connection))
+        except Damage as damage:
+            raise LogbookError(f"{self.path}: is damaged ({damage}); go back to a backup of it") from damage
 
     @contextlib.contextmanager
     def _explained(self) -> Iterator[None]:

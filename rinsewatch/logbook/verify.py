@@ -5,15 +5,19 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from rinsewatch.logbook.chain import START, Stored, link
 from rinsewatch.logbook.entry import ENTRY_COLUMNS, Entry, entry_of
 from rinsewatch.logbook.trouble import FAILURES
 
 _RINSES = "SELECT id, uuid, batch, started_utc, settings, program_version, hash FROM rinse"
-_CLOSINGS = (
-    "SELECT rinse_id, after_seq, ended_utc, reason, verdict, hash FROM closing WHERE rinse_id = ? ORDER BY id"
-)
+_CLOSINGS = "SELECT rinse_id, after_seq, ended_utc, reason, verdict, hash FROM closing WHERE rinse_id = ? ORDER BY id"
+# The order of the hash chain of changes.
+CHANGE_COLUMNS = (
+    "id", "step", "kind", "number", "act", "utc", "gone", "fields", "undoes", "why", "program_version",
+)  # fmt: skip
+_CHANGES = f"SELECT {', '.join(CHANGE_COLUMNS)}, hash FROM change ORDER BY id"  # noqa: S608 - own names
 _ENTRIES = f"SELECT {', '.join(ENTRY_COLUMNS)}, hash FROM entry WHERE rinse_id = ? ORDER BY seq"  # noqa: S608
 
 
@@ -66,6 +70,19 @@ def walk(connection: sqlite3.Connection, rinse_id: int) -> Iterator[Entry]:
         raise Damage(seq + 1, f"cannot be read ({error})") from error
 
 
+def walk_changes(connection: sqlite3.Connection) -> Iterator[list[Any]]:
+    """Every change in the order of CHANGE_COLUMNS, checked against its chain; raises Damage at the first bad one."""
+    count, before = 0, START
+    for *values, stored in connection.execute(_CHANGES):
+        count += 1
+        before = link(before, values)
+        if values[0] != count or before != stored:
+            raise Damage(count, f"record change {count} is missing or not as it was stored")
+        yield values
+    if connection.execute("SELECT one, id, hash FROM change_head").fetchall() != [(1, count, before)]:
+        raise Damage(count + 1, f"record change {count + 1} is missing or not as it was stored")
+
+
 def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
     """Check the rinse's record, every row and every closing."""
     good = 0
@@ -107,7 +124,17 @@ def _check_file(connection: sqlite3.Connection) -> tuple[int, str]:
     for question, value, stored in connection.execute("SELECT question, value, hash FROM answer"):
         if link(START, [question, value]) != stored:
             return count, "the last answers are not as they were stored"
-    return count, ""
+    return count, _check_changes(connection)
+
+
+def _check_changes(connection: sqlite3.Connection) -> str:
+    """What people wrote down: every change, and none lost at the end."""
+    try:
+        for _ in walk_changes(connection):
+            pass
+    except Damage as damage:
+        return str(damage)
+    return ""
 
 
 def _rinse_hash(connection: sqlite3.Connection, rinse_id: int) -> bytes:
@@ -147,7 +174,5 @@ def _check_closings(connection: sqlite3.Connection, rinse_id: int) -> None:
 def _hash_at(connection: sqlite3.Connection, rinse_id: int, seq: Stored) -> Stored:
     if seq == 0:
         return _rinse_hash(connection, rinse_id)
-    found = connection.execute(
-        "SELECT hash FROM entry WHERE rinse_id = ? AND seq = ?", (rinse_id, seq)
-    ).fetchone()
+    found = connection.execute("SELECT hash FROM entry WHERE rinse_id = ? AND seq = ?", (rinse_id, seq)).fetchone()
     return found[0] if found else None

@@ -20,6 +20,7 @@ import pytest
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook import schema
 from rinsewatch.logbook.entry import Entry
+from rinsewatch.logbook.ledger import ADDED, Draft
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.rinse.row import Mark, Row
 
@@ -210,9 +211,11 @@ def small_logbook(path: Path) -> None:
                 row = Row(n * 1.25, 10.0 * n, Mark.VALUE, 99.5 - n, "ppm", 1, 21.5)
                 writer.append(Entry(row=row, utc=UTC, raw=b"%.1f ppm\r\n" % (99.5 - n), quality="good"))
             writer.close_rinse("finished", "stop", utc=UTC)
+        for n in range(12):
+            book.ledger.write([Draft("note", {"text": f"note {n}", "date": "2026-03-01"})], ADDED, UTC, why="test")
 
 
-TABLES = ("rinse", "entry", "closing", "head", "answer")
+TABLES = ("rinse", "entry", "closing", "head", "answer", "change", "change_head")
 
 
 def content(path: Path) -> object:
@@ -252,7 +255,7 @@ def test_every_flipped_bit_of_content_is_noticed(folder: Path) -> None:
     sound, before = path.read_bytes(), content(path)
     assert not noticed(path)
     changed = missed = missed_by_control = 0
-    for _ in range(1_200):
+    for _ in range(1_500):
         raw = bytearray(sound)
         raw[rng.randrange(len(raw))] ^= 1 << rng.randrange(8)
         hurt.write_bytes(raw)
@@ -287,7 +290,7 @@ def test_a_lost_tail_is_noticed_and_the_good_rows_can_be_saved(folder: Path) -> 
             book.continue_rinse(2)
 
 
-def _second(connection: sqlite3.Connection) -> None:
+def _further(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE TABLE resin (id INTEGER PRIMARY KEY, name TEXT NOT NULL)")
     connection.execute("INSERT INTO resin (name) SELECT DISTINCT batch FROM rinse")
 
@@ -297,14 +300,29 @@ def test_an_upgrade_copies_first_and_keeps_every_row(folder: Path) -> None:
     small_logbook(path)
     with Logbook.open(path) as book:
         before = book.rows(1)
-    with Logbook.open(path, steps=(*schema.STEPS, _second)) as book:
+    with Logbook.open(path, steps=(*schema.STEPS, _further)) as book:
         assert book.rows(1) == before
         assert all(found.ok for found in book.verify_all())
-    assert schema.file_version(folder / "logbook.schema1.sqlite") == 1
+    kept = folder / f"logbook.schema{len(schema.STEPS)}.sqlite"
+    assert schema.file_version(kept) == len(schema.STEPS)
     with pytest.raises(LogbookError, match="newer rinsewatch"):
         Logbook.open(path)
-    with Logbook.open(folder / "logbook.schema1.sqlite") as book:
+    with Logbook.open(kept) as book:
         assert book.rows(1) == before
+
+
+def test_a_logbook_of_the_first_schema_is_brought_up_to_date(folder: Path) -> None:
+    """One from before resins and service runs were kept: its rinses stay, hashes and all."""
+    path = folder / "logbook.sqlite"
+    with Logbook.open(path, steps=schema.STEPS[:1]) as book, book.begin_rinse({"resin_ml": 500}, "B1", UTC) as writer:
+        writer.append(Entry(row=Row(1.0, 0.0, Mark.VALUE, 99.0, "ppm", 0), utc=UTC))
+        before = book.rows(1)
+    with Logbook.open(path) as book:
+        assert (book.rows(1), book.ledger.changes) == (before, [])
+        book.ledger.write([Draft("note", {"text": "after"})], ADDED, UTC)
+        assert all(found.ok for found in book.verify_all())
+    assert schema.file_version(path) == len(schema.STEPS)
+    assert schema.file_version(folder / "logbook.schema1.sqlite") == 1
 
 
 UPGRADE = """
@@ -344,6 +362,6 @@ def half_upgraded(script: str, path: Path) -> bool:
 def test_a_killed_upgrade_leaves_the_old_version(folder: Path) -> None:
     path = folder / "logbook.sqlite"
     assert not half_upgraded(IN_ONE, path)
-    with Logbook.open(path, steps=(*schema.STEPS, _second)) as book:
+    with Logbook.open(path, steps=(*schema.STEPS, _further)) as book:
         assert len(book.rows(2)) == 40
     assert half_upgraded(STATEMENT_BY_STATEMENT, folder / "control.sqlite")
