@@ -22,6 +22,8 @@ _PAIRS = {ions: solute for solute, ions in IONS.items()}
 # Carbonate, per equivalent, S cm2: CRC Handbook, from memory; its slope with temperature is taken as bicarbonate's.
 _CARBONATE_S_CM2_EQ = 69.3
 _POTASH_ENDS_MOL_L = 0.1
+_SALT_ENDS_MOL_L = 5.0
+_ROUNDING = 1.0 + 1e-9
 # Davies' equation at 25 C (from memory): log10 of an activity coefficient, times the charge squared.
 _DAVIES_A, _DAVIES_LINEAR, _DAVIES_TOP_MOL_L = 0.509, 0.3, 0.5
 
@@ -57,6 +59,9 @@ def mixture_ions_mol_l(
                 ions[ion] += amount
     surplus_base = ions["Na+"] + ions["K+"] - ions["Cl-"]
     strength = max(ions["Na+"] + ions["K+"], ions["Cl-"])
+    # Traces of hydroxide in potassium chloride do no harm; caustic potash beyond its table would.
+    if ions["K+"] > 0.0 and surplus_base > 1e-6 and strength > _POTASH_ENDS_MOL_L * _ROUNDING:
+        raise QuantityError(f"KOH: a mixture of {strength:.3g} mol/L is outside the table (0-0.1 mol/L)")
     water, first, second = _constants(temperature_c, strength)
     return ions | _weak_ions(surplus_base, carbonate_mol_l, water, first, second)
 
@@ -94,16 +99,17 @@ def _at_hydrogen(hydrogen: float, carbonate: float, water: float, first: float, 
 def _pair_us_cm(pair: tuple[str, str], total_mol_l: float, temperature_c: float) -> float:
     """uS/cm if the whole solution were this pair; pairs without a table fall off as sodium chloride does."""
     solute = _PAIRS.get(pair)
-    if solute is Solute.KOH and total_mol_l > _POTASH_ENDS_MOL_L:
-        raise QuantityError(f"KOH: a mixture of {total_mol_l:.3g} mol/L is outside the table (0-0.1 mol/L)")
-    if solute is not None:
+    if solute is Solute.KOH and total_mol_l <= _POTASH_ENDS_MOL_L * _ROUNDING:
+        return own_us_cm(solute, min(total_mol_l, _POTASH_ENDS_MOL_L), temperature_c)
+    if solute not in (None, Solute.KOH):
         return own_us_cm(solute, total_mol_l, temperature_c)
     cation, anion = pair[0], "HCO3-" if pair[1] == "CO3-2" else pair[1]
-    limit = ION_CONDUCTIVITY_S_CM2_MOL[cation] + (
-        _CARBONATE_S_CM2_EQ if pair[1] == "CO3-2" else ION_CONDUCTIVITY_S_CM2_MOL[anion]
-    )
+    other = _CARBONATE_S_CM2_EQ if pair[1] == "CO3-2" else ION_CONDUCTIVITY_S_CM2_MOL[anion]
+    limit = ION_CONDUCTIVITY_S_CM2_MOL[cation] + other
     salt = ION_CONDUCTIVITY_S_CM2_MOL["Na+"] + ION_CONDUCTIVITY_S_CM2_MOL["Cl-"]
-    return own_us_cm(Solute.NACL, total_mol_l, 25.0) * limit / salt * pair_ratio((cation, anion), temperature_c)
+    tabled_mol_l = min(total_mol_l, _SALT_ENDS_MOL_L)
+    like_salt = own_us_cm(Solute.NACL, tabled_mol_l, 25.0) * total_mol_l / tabled_mol_l
+    return like_salt * limit / salt * pair_ratio((cation, anion), temperature_c)
 
 
 def _check(mol_l: Mapping[str, float], carbonate_mol_l: float) -> None:

@@ -153,6 +153,11 @@ def test_the_charges_balance(base: float, acid: float, salt: float, carbonate: f
     assert plus == pytest.approx(minus, rel=1e-9)
 
 
+@pytest.mark.parametrize(("solute", "mol_l"), [("NaOH", 8.0), ("HCl", 8.0), ("NaCl", 5.0), ("KCl", 3.0), ("KOH", 0.1)])
+def test_a_strong_single_solute_comes_out_as_well(solute: str, mol_l: float) -> None:
+    assert mixture_us_cm({solute: mol_l}) == pytest.approx(conductivity_us_cm(solute, mol_l), rel=1e-3)
+
+
 def test_caustic_and_acid_in_equal_parts_are_salt() -> None:
     assert mixture_us_cm({"NaOH": 0.02, "HCl": 0.02}) == pytest.approx(conductivity_us_cm("NaCl", 0.02), rel=1e-4)
     assert mixture_us_cm({"KOH": 0.02, "HCl": 0.02}) == pytest.approx(conductivity_us_cm("KCl", 0.02), rel=1e-4)
