@@ -156,6 +156,12 @@ class Logbook:
             raise LogbookError(f"{self.path}: has no rinse {rinse_id}; see 'rinsewatch logbook list'")
         return _info(self.path, found)
 
+    def count(self) -> int:
+        """How many rinses there are; their numbers run from 1 to this."""
+        with self._explained():
+            found = self._connection.execute("SELECT seq FROM head WHERE rinse_id = 0").fetchone()
+        return int(found[0]) if found else 0
+
     def open_rinses(self) -> list[RinseInfo]:
         """The unfinished rinses, oldest first; one that is being recorded now is among them."""
         return [info for info in self.rinses() if info.unfinished]
