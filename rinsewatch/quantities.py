@@ -43,16 +43,16 @@ def canonical_unit(text: str) -> str | None:
     return _ALIASES.get(text.strip().lower())
 
 
-def parse_quantity(text: str, what: str = "value") -> Quantity:
+def parse_quantity(text: str, what: str = "value", example: str = "12.5 ppm") -> Quantity:
     """Read ``"12.5 ppm"``; the unit may be absent here (the callers below insist on it).
 
-    Raises QuantityError with one line that says what was read and what is wanted.
+    ``example`` is shown where it cannot be read. Raises QuantityError with one line that says what was read and what is wanted.
     """
     match = _PATTERN.fullmatch(text)
     if match is None:
         if "," in text:
-            raise QuantityError(f"{what}: {text!r} has a comma; write decimals with a point, like 12.5 ppm")
-        raise QuantityError(f"{what}: cannot read {text!r}; write a number and its unit, like 12.5 ppm")
+            raise QuantityError(f"{what}: {text!r} has a comma; write decimals with a point, like {example}")
+        raise QuantityError(f"{what}: cannot read {text!r}; write a number and its unit, like {example}")
     number, unit_text = match.groups()
     value = float(number)
     if not math.isfinite(value):
@@ -94,7 +94,7 @@ def reading_us_cm(value: float, unit: str, tds_factor: float) -> float:
 
 def parse_volume_ml(text: str, what: str = "volume") -> float:
     """A volume in mL; a bare number is mL where the option says so (``--resin-ml 500``)."""
-    quantity = parse_quantity(text, what)
+    quantity = parse_quantity(text, what, "250 mL or 1.5 L")
     if quantity.unit and quantity.unit not in VOLUME_UNITS_ML:
         raise QuantityError(f"{what}: {quantity.unit} is no volume; use mL or L")
     if quantity.value <= 0:
@@ -104,7 +104,7 @@ def parse_volume_ml(text: str, what: str = "volume") -> float:
 
 def parse_flow_ml_min(text: str, what: str = "flow") -> float:
     """A flow in mL/min; a bare number is mL/min."""
-    quantity = parse_quantity(text, what)
+    quantity = parse_quantity(text, what, "100 mL/min")
     if quantity.unit and quantity.unit not in FLOW_UNITS_ML_MIN:
         raise QuantityError(f"{what}: {quantity.unit} is no flow; use mL/min, L/min or L/h")
     if quantity.value <= 0:

@@ -8,53 +8,71 @@ import click
 
 from rinsewatch.cli.meterlink import HAND, port_names
 from rinsewatch.errors import UsageError
-from rinsewatch.logbook.settings import missing_settings
-from rinsewatch.quantities import parse_flow_ml_min, parse_reading, parse_volume_ml
+from rinsewatch.logbook.sanity import setup_warnings
+from rinsewatch.logbook.settings import missing_settings, parse_factor
+from rinsewatch.quantities import TDS_UNITS, parse_flow_ml_min, parse_quantity, parse_reading, parse_volume_ml
 from rinsewatch.rinse.setup import Endpoint, Residue
 
 UNKNOWN = "not known"
 Check = Callable[[str], object]
 
 
-def ask_settings(given: Mapping[str, object], last: Mapping[str, object]) -> dict[str, object]:
-    """``given`` completed by asking for what is missing; ``last`` are the defaults. Raises click.Abort."""
+Settings = dict[str, object]
+Step = Callable[[Settings, Mapping[str, object]], None]
+
+
+def ask_settings(given: Mapping[str, object], last: Mapping[str, object], meter_unit: str = "") -> Settings:
+    """``given`` completed by asking for what is missing; ``last`` are the defaults. Raises click.Abort.
+
+    ``meter_unit``: what the meter's profile says it reads in, "" where it says nothing. A word of warning
+    follows the answer that looks like a slip.
+    """
     settings = dict(given)
-    if not missing_settings(settings):
-        return _ask_needed_readings(settings, last)
-    if "resin_ml" not in settings:
-        settings["resin_ml"] = ask("Resin volume, mL", last.get("resin_ml"), parse_volume_ml)
-    if "portion_ml" not in settings and "flow_ml_min" not in settings:
-        _ask_pouring(settings, last)
-    if "residue" not in settings:
-        words = "Rinsing out (NaOH, HCl, salt)"
-        settings["residue"] = ask(words, last.get("residue", "NaOH"), _check_residue)
-    if "endpoint" not in settings:
-        words = "Stop at (feed, zero, or a reading like 12 uS/cm)"
-        settings["endpoint"] = ask(words, last.get("endpoint", "feed"), _check_endpoint)
-    _ask_needed_readings(settings, last)
-    if "rinse_water" not in settings:
-        _ask_rinse_water(settings, last)
+    steps: list[Step] = [_ask_feed, _ask_needed_water]
+    if missing_settings(settings):
+        steps = [_ask_resin, _ask_pouring, _ask_residue, _ask_endpoint, *steps, _ask_rinse_water, _ask_top]
+        steps += [] if meter_unit in ("uS/cm", "mS/cm") else [_ask_factor]
+    told: list[str] = []
+    for step in steps:
+        step(settings, last)
+        new = [words for words in setup_warnings(settings) if words not in told]
+        told += new
+        tell_warnings(new)
     return settings
 
 
-def ask_port(last: Mapping[str, object]) -> str:
-    """Which port the meter is on; ``hand`` for readings typed by a person."""
+def tell_warnings(warnings: list[str]) -> None:
+    """One line each on stderr."""
+    for words in warnings:
+        click.echo(f"rinsewatch: warning: {words}", err=True)
+
+
+def ask_port(last: Mapping[str, object], check: Check) -> str:
+    """Which port the meter is on; ``hand`` for readings typed by a person. ``check`` raises UsageError."""
     names = port_names()
     for name in names:
         click.echo(f"  port found: {name}", err=True)
     default = last.get("port") or (names[0] if names else HAND)
-    return ask(f"Meter's port, or '{HAND}' to type readings", default, lambda text: text)
+    return ask(f"Meter's port, or '{HAND}' to type readings", default, check)
 
 
 def ask_continue(words: str) -> bool:
     """Whether to go on with an unfinished rinse."""
-    return click.confirm(f"{words} Continue it?", default=True, err=True)
+    try:
+        return click.confirm(f"{words} Continue it?", default=True, err=True)
+    except click.Abort:
+        click.echo(err=True)  # what is said next gets a line of its own
+        raise
 
 
 def ask(words: str, default: object, check: Check) -> str:
     """Ask until ``check`` is content; it raises UsageError otherwise."""
     while True:
-        answer = str(click.prompt(words, default=default, type=str, err=True)).strip()
+        try:
+            answer = str(click.prompt(words, default=default, type=str, err=True)).strip()
+        except click.Abort:
+            click.echo(err=True)
+            raise
         try:
             check(answer)
         except UsageError as error:
@@ -63,27 +81,77 @@ def ask(words: str, default: object, check: Check) -> str:
             return answer
 
 
-def _ask_pouring(settings: dict[str, object], last: Mapping[str, object]) -> None:
+def _ask_resin(settings: Settings, last: Mapping[str, object]) -> None:
+    if "resin_ml" not in settings:
+        settings["resin_ml"] = ask("Resin volume, mL", last.get("resin_ml"), parse_volume_ml)
+
+
+def _ask_pouring(settings: Settings, last: Mapping[str, object]) -> None:
+    if settings.keys() & {"portion_ml", "flow_ml_min"}:
+        return
     default = f"{last['flow_ml_min']} mL/min" if last.get("flow_ml_min") else last.get("portion_ml")
     answer = ask("One portion of rinse water, mL (or a flow like '100 mL/min')", default, _check_pouring)
     settings["flow_ml_min" if _is_flow(answer) else "portion_ml"] = answer
 
 
-def _ask_needed_readings(settings: dict[str, object], last: Mapping[str, object]) -> dict[str, object]:
-    endpoint = str(settings.get("endpoint", "")).strip().lower()
-    if endpoint == "feed" and "feed" not in settings:
+def _ask_residue(settings: Settings, last: Mapping[str, object]) -> None:
+    if "residue" not in settings:
+        words = "Rinsing out (NaOH, HCl, salt)"
+        settings["residue"] = ask(words, last.get("residue", "NaOH"), _check_residue)
+
+
+def _ask_endpoint(settings: Settings, last: Mapping[str, object]) -> None:
+    if "endpoint" not in settings:
+        words = "Stop at (feed, zero, or a reading like 12 uS/cm)"
+        settings["endpoint"] = ask(words, last.get("endpoint", "feed"), _check_endpoint)
+
+
+def _ask_feed(settings: Settings, last: Mapping[str, object]) -> None:
+    if _endpoint_is(settings, "feed") and "feed" not in settings:
         settings["feed"] = ask("Feed water on this meter, like 9 ppm", last.get("feed"), parse_reading)
-    if endpoint == "zero" and "rinse_water" not in settings:
+
+
+def _ask_needed_water(settings: Settings, last: Mapping[str, object]) -> None:
+    if _endpoint_is(settings, "zero") and "rinse_water" not in settings:
         words = "Rinse water on this meter, like 0 ppm"
         settings["rinse_water"] = ask(words, last.get("rinse_water"), parse_reading)
-    return settings
 
 
-def _ask_rinse_water(settings: dict[str, object], last: Mapping[str, object]) -> None:
+def _ask_rinse_water(settings: Settings, last: Mapping[str, object]) -> None:
     words = "Rinse water on this meter, like 0 ppm (makes the forecast sharper)"
-    answer = ask(words, last.get("rinse_water", UNKNOWN), _check_optional)
-    if answer != UNKNOWN:
-        settings["rinse_water"] = answer
+    _ask_optional(settings, last, "rinse_water", words)
+
+
+def _ask_top(settings: Settings, last: Mapping[str, object]) -> None:
+    words = "Largest reading this meter can show, like 9990 ppm (in its manual; 'over' then means more)"
+    _ask_optional(settings, last, "top", words)
+
+
+def _ask_optional(settings: Settings, last: Mapping[str, object], name: str, words: str) -> None:
+    if name not in settings:
+        answer = ask(words, last.get(name, UNKNOWN), _check_optional)
+        if answer != UNKNOWN:
+            settings[name] = answer
+
+
+def _ask_factor(settings: Settings, last: Mapping[str, object]) -> None:
+    """Only where the meter may show ppm: one whose answers so far are all in uS/cm has no such factor."""
+    units = {_unit_of(settings[name]) for name in ("feed", "rinse_water", "endpoint", "top") if name in settings}
+    units.discard("")
+    if "tds_factor" not in settings and (not units or units & TDS_UNITS.keys()):
+        words = "Its ppm per uS/cm, the TDS factor (0.5, 0.64 or 0.7: in its manual; 0.5 if you cannot find out)"
+        settings["tds_factor"] = ask(words, last.get("tds_factor", 0.5), parse_factor)
+
+
+def _unit_of(answer: object) -> str:
+    try:
+        return parse_quantity(str(answer)).unit
+    except UsageError:
+        return ""  # feed, zero
+
+
+def _endpoint_is(settings: Settings, word: str) -> bool:
+    return str(settings.get("endpoint", "")).strip().lower() == word
 
 
 def _check_residue(text: str) -> None:

@@ -29,6 +29,15 @@ def profile_for(meter: str | None) -> Profile | None:
         raise UsageError(f"--meter: {error}") from error
 
 
+def unit_of(profile: Profile | None) -> str:
+    """The unit all readings of this profile are in, "" where the lines themselves tell it."""
+    if profile is None:
+        return ""
+    if profile.modbus is not None:
+        return profile.modbus.unit
+    return (profile.text.unit or "") if profile.text is not None else ""
+
+
 def own_profiles() -> Path:
     """Where a user may keep profiles to name without a path."""
     from platformdirs import user_config_path

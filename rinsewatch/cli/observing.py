@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
-from rinsewatch.logbook.csvfile import read_recording
+from rinsewatch.logbook.csvfile import Recording, read_recording
+from rinsewatch.logbook.doubts import RowDoubts, misspelt_settings
+from rinsewatch.logbook.sanity import setup_warnings
 from rinsewatch.logbook.settings import merge_settings, setup_from_settings
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Row
@@ -19,10 +21,22 @@ def observed(rows: Iterable[Row], settings: Mapping[str, object]) -> Iterator[Ob
         yield Observed(number, row, rinse.observe(row))
 
 
-def observed_file(path: Path, given: Mapping[str, object]) -> Iterator[Observed]:
+def observed_file(path: Path, given: Mapping[str, object], warn: Callable[[str], None]) -> Iterator[Observed]:
     """The rows of a recording; ``given`` settings win over its own.
 
-    Raises RecordingError (file, row and column named), SetupError, QuantityError.
+    ``warn`` hears what looks wrong but can be replayed. Raises RecordingError (file, row and column
+    named), SetupError, QuantityError.
     """
     recording = read_recording(path, given)
-    return observed(recording.rows, merge_settings(recording.settings, given))
+    settings = merge_settings(recording.settings, given)
+    for words in (*misspelt_settings(recording.settings), *setup_warnings(settings)):
+        warn(words)
+    return observed(_doubted(recording, warn), settings)
+
+
+def _doubted(recording: Recording, warn: Callable[[str], None]) -> Iterator[Row]:
+    doubts = RowDoubts()
+    for record in recording.records:
+        for words in doubts.look(record.number, record.row):
+            warn(words)
+        yield record.row

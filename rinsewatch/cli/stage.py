@@ -27,6 +27,7 @@ class Stage:
     """What a face of the rinse needs to know. ``link`` None: readings are typed by hand.
 
     ``go_on``: the command that continues the rinse if it is broken off, "" where that makes no sense (the demo).
+    ``warnings``: settings that look like a slip.
     """
 
     session: Session
@@ -38,6 +39,7 @@ class Stage:
     clock: Clock
     policy: Policy
     go_on: str = ""
+    warnings: tuple[str, ...] = ()
 
     @property
     def meter_name(self) -> str:
@@ -58,6 +60,7 @@ class Means:
     speed: float = 1.0
     wants_rows: bool = False
     go_on: str = ""
+    warnings: tuple[str, ...] = ()
 
 
 def stored_settings(given: Mapping[str, object]) -> dict[str, object]:
@@ -107,6 +110,7 @@ def _stage(logbook: Logbook, rinse_id: int, batch: str, live: LiveRinse, timebas
         clock=means.clock,
         policy=means.policy,
         go_on=means.go_on,
+        warnings=means.warnings,
     )
 
 

@@ -8,14 +8,15 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from rinsewatch.cli.asking import ask_continue, ask_port, ask_settings
+from rinsewatch.cli.asking import ask_continue, ask_port, ask_settings, tell_warnings
 from rinsewatch.cli.capturing import Capture
 from rinsewatch.cli.faces import Outlet
-from rinsewatch.cli.meterlink import HAND, open_link, profile_for
+from rinsewatch.cli.meterlink import HAND, open_link, profile_for, unit_of
 from rinsewatch.cli.stage import Means, Stage, begin_stage, continue_stage, stored_settings
 from rinsewatch.cli.watchrun import choose_face, run_stage, tell_end
-from rinsewatch.errors import UsageError
+from rinsewatch.errors import MeterError, UsageError
 from rinsewatch.logbook.location import logbook_path
+from rinsewatch.logbook.sanity import setup_warnings
 from rinsewatch.logbook.settings import missing_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
 from rinsewatch.session.live import Policy
@@ -74,7 +75,7 @@ def run_wish(wish: Wish) -> int:
         _check_complete(wish)
     with Logbook.open(logbook_path(wish.logbook_file, os.environ)) as logbook:
         logbook.reserve()
-        wish, unfinished = _completed(wish, logbook, talks=talks)
+        wish, unfinished = _completed(wish, profile, logbook, talks=talks)
         with Capture(wish.capture_file) as capture:
             stage = _stage(wish, profile, logbook, unfinished, capture)
             code = run_stage(stage, choose_face(as_json=wish.as_json, plain=wish.plain))
@@ -93,19 +94,39 @@ def _check_complete(wish: Wish) -> None:
         stored_settings(wish.settings)
 
 
-def _completed(wish: Wish, logbook: Logbook, *, talks: bool) -> tuple[Wish, RinseInfo | None]:
+def _completed(wish: Wish, profile: Profile | None, logbook: Logbook, *, talks: bool) -> tuple[Wish, RinseInfo | None]:
     """The wish with what was asked for filled in, and the rinse to go on with, if one."""
+    if talks and wish.port is not None:
+        _try_port(wish, profile, wish.port)  # no questions for nothing
     unfinished = _unfinished(wish, logbook, talks=talks)
     if not talks:
+        if unfinished is None:
+            tell_warnings(setup_warnings(wish.settings))
         return wish, unfinished
     last = logbook.last_answers()
-    settings = wish.settings if unfinished else ask_settings(wish.settings, last)
-    if unfinished is None:
-        stored_settings(settings)  # what makes no sense is refused before the port is asked for
-    port = wish.port or ask_port(last)
-    either: dict[str, object] = {"portion_ml": None, "flow_ml_min": None}  # last time's other one is forgotten
-    logbook.save_answers({**either, **settings, "port": port} if unfinished is None else {"port": port})
-    return replace(wish, settings=settings, port=port), unfinished
+    port = wish.port or ask_port(last, lambda name: _check_port(wish, profile, name))
+    if unfinished is not None:
+        logbook.save_answers({"port": port})
+        return replace(wish, port=port), unfinished
+    settings = ask_settings(wish.settings, last, unit_of(profile))
+    stored_settings(settings)
+    # last time's answer to a question that was left open now is forgotten
+    left: dict[str, object] = dict.fromkeys(("portion_ml", "flow_ml_min", "rinse_water", "top"))
+    logbook.save_answers({**left, **settings, "port": port})
+    return replace(wish, settings=settings, port=port), None
+
+
+def _try_port(wish: Wish, profile: Profile | None, port: str) -> None:
+    """Open and close it: before the questions, not after. Raises MeterError."""
+    if port != HAND:
+        open_link(port, profile, baud=wish.baud, clock=SystemClock(), wait=wish.wait).close()
+
+
+def _check_port(wish: Wish, profile: Profile | None, port: str) -> None:
+    try:
+        _try_port(wish, profile, port)
+    except MeterError as error:
+        raise UsageError(str(error)) from error
 
 
 def _unfinished(wish: Wish, logbook: Logbook, *, talks: bool) -> RinseInfo | None:
@@ -147,6 +168,7 @@ def _stage(
         policy=Policy(wish.until_endpoint, wish.give_up_s),
         wants_rows=wish.as_json,
         go_on=wish.go_on_command,
+        warnings=() if unfinished else tuple(setup_warnings(wish.settings)),
     )
     if unfinished is not None:
         return continue_stage(logbook, unfinished, means)

@@ -68,11 +68,11 @@ def setup_from_settings(settings: Settings) -> RinseSetup:
     missing = missing_settings(settings)
     if missing:
         raise SetupError("the rinse is not fully described; still needed: " + ", ".join(missing))
-    factor = _factor(settings.get("tds_factor"))
+    factor = parse_factor(settings.get("tds_factor"))
     setup = RinseSetup(
-        resin_ml=parse_volume_ml(_text(settings["resin_ml"], "--resin-ml"), "--resin-ml"),
+        resin_ml=parse_volume_ml(setting_text(settings["resin_ml"], "--resin-ml"), "--resin-ml"),
         residue=_residue(settings["residue"]),
-        endpoint=Endpoint.parse(_text(settings["endpoint"], "--endpoint"), factor),
+        endpoint=Endpoint.parse(setting_text(settings["endpoint"], "--endpoint"), factor),
         portion_ml=_volume(settings.get("portion_ml"), "--portion-ml"),
         flow_ml_min=_flow(settings.get("flow_ml_min"), "--flow-ml-min"),
         feed_us_cm=_reading(settings.get("feed"), "--feed", factor),
@@ -103,7 +103,7 @@ def settings_from_setup(setup: RinseSetup) -> dict[str, object]:
     return {name: value for name, value in settings.items() if value is not None}
 
 
-def _text(value: object, option: str) -> str:
+def setting_text(value: object, option: str) -> str:
     """A setting as the text a person would have typed; bool and nested values are refused."""
     if isinstance(value, str):
         return value
@@ -113,17 +113,17 @@ def _text(value: object, option: str) -> str:
 
 
 def _volume(value: object, option: str) -> float | None:
-    return None if value is None else parse_volume_ml(_text(value, option), option)
+    return None if value is None else parse_volume_ml(setting_text(value, option), option)
 
 
 def _flow(value: object, option: str) -> float | None:
-    return None if value is None else parse_flow_ml_min(_text(value, option), option)
+    return None if value is None else parse_flow_ml_min(setting_text(value, option), option)
 
 
 def _reading(value: object, option: str, factor: float) -> float | None:
     if value is None:
         return None
-    quantity = parse_reading(_text(value, option), option)
+    quantity = parse_reading(setting_text(value, option), option)
     return reading_us_cm(quantity.value, quantity.unit, factor)
 
 
@@ -131,21 +131,22 @@ def _step(value: object, factor: float) -> float | None:
     """The display step a reading was written with, uS/cm: "1.2 uS/cm" has 0.1."""
     if value is None:
         return None
-    quantity = parse_reading(_text(value, "--rinse-water"), "--rinse-water")
+    quantity = parse_reading(setting_text(value, "--rinse-water"), "--rinse-water")
     return reading_us_cm(10.0**-quantity.decimals, quantity.unit, factor)
 
 
-def _factor(value: object) -> float:
+def parse_factor(value: object) -> float:
+    """A TDS scale, ppm per uS/cm; 0.5 for None. Raises SetupError, QuantityError."""
     if value is None:
         return 0.5  # the NaCl scale, the most common one on cheap pens (RinseSetup's own default)
-    quantity = parse_quantity(_text(value, "--tds-factor"), "--tds-factor")
+    quantity = parse_quantity(setting_text(value, "--tds-factor"), "--tds-factor")
     if quantity.unit or not 0.3 <= quantity.value <= 1.0:
         raise SetupError(f"--tds-factor: {value} is no TDS scale; usual are 0.5, 0.64 and 0.7")
     return quantity.value
 
 
 def _residue(value: object) -> Residue:
-    known = _SPELLED.get(_text(value, "--residue").strip().lower())
+    known = _SPELLED.get(setting_text(value, "--residue").strip().lower())
     if known is None:
         raise SetupError(f"--residue: {value!r} is none; choose {', '.join(Residue)}")
     return known

@@ -139,28 +139,36 @@ def test_a_pasted_flood_pours_nothing(tmp_path: Path) -> None:
 
 def test_questions_with_the_last_answers_as_defaults(tmp_path: Path) -> None:
     questions = [
+        ("Meter's port", "/dev/nosuch", "there is no port /dev/nosuch"),
+        ("Meter's port", "hand", "hand"),
         ("Resin volume, mL", "500", "500"),
-        ("One portion of rinse water, mL", "nothing", "cannot read"),
+        ("One portion of rinse water, mL", "nothing", "like 250 mL"),
         ("One portion of rinse water, mL", "250", "250"),
         ("Rinsing out", "NaOH", "NaOH"),
         ("Stop at", "feed", "feed"),
         ("Feed water on this meter", "9", "has no unit"),
         ("Feed water on this meter", "9 ppm", "9 ppm"),
-        ("Rinse water on this meter", "0 ppm", "0 ppm"),
-        ("Meter's port", "hand", "hand"),
+        ("Rinse water on this meter", "20 ppm", "20 ppm"),
+        ("Largest reading", "9990 ppm", "9990 ppm"),
+        ("the TDS factor", "2", "is no TDS scale"),
+        ("the TDS factor", "0.64", "0.64"),
     ]
     with terminal(tmp_path, "watch", "--plain") as screen:
-        for words, answer, _ in questions:
+        for words, answer, said in questions:
             screen.child.expect_exact(words)
-            screen.child.expect_exact(": ")
+            screen.child.expect_exact("]: " if "[" in words else ": ")
             screen.child.sendline(answer)
+            if answer != said:
+                screen.child.expect_exact(said)
+            if answer == "20 ppm":
+                screen.child.expect_exact("warning: --rinse-water 20 ppm reads above --feed 9 ppm")
         screen.child.expect_exact("WAITING")
         screen.child.sendline("q")
         assert screen.end() == 0
     with terminal(tmp_path, "watch", "--plain") as screen:
         for words, answer, said in questions:
             if answer == said:  # those refused the first time were not remembered
-                screen.child.expect_exact(f"{words}")
+                screen.child.expect_exact(words)
                 screen.child.expect_exact(f"[{answer}]: ")
                 screen.child.sendline("")
         screen.child.expect_exact("WAITING")
@@ -170,6 +178,42 @@ def test_questions_with_the_last_answers_as_defaults(tmp_path: Path) -> None:
         first, second = logbook.rinses()
     assert first.settings == second.settings
     assert first.settings["feed"] == "9 ppm"
+    assert (first.settings["top"], first.settings["tds_factor"]) == ("9990 ppm", 0.64)
+
+
+def test_a_port_that_is_not_there_is_told_before_any_question(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", "--port", "/dev/nosuch") as screen:
+        assert screen.end() == 3
+    assert "there is no port /dev/nosuch" in screen.raw
+    assert "Resin" not in screen.raw
+
+
+def test_ctrl_c_at_a_question_leaves_with_a_line_of_its_own(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", "--port", "hand") as screen:
+        screen.shows("Resin volume, mL")
+        screen.child.sendintr()
+        assert screen.end() == 130
+    assert screen.raw.splitlines()[-1] == "rinsewatch: interrupted"
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert logbook.rinses() == []
+
+
+def test_a_meter_in_us_cm_is_not_asked_for_a_tds_factor(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", "--port", "hand", "--plain") as screen:
+        for answer in ("500", "250", "NaOH", "12 uS/cm", "1 uS/cm", "not known"):
+            screen.child.expect_exact(": ")
+            screen.child.sendline(answer)
+        screen.child.expect_exact("WAITING")
+        screen.child.sendline("q")
+        assert screen.end() == 0
+    assert "TDS" not in screen.raw
+
+
+def test_settings_that_look_like_a_slip_are_told_on_the_screen(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", "--port", "hand", *PORTIONS, "--rinse-water", "12 uS/cm") as screen:
+        screen.shows("is at or below the rinse water")
+        screen.child.sendintr()
+        assert screen.end() == 130
 
 
 def test_an_unfinished_rinse_is_offered(tmp_path: Path) -> None:
