@@ -41,6 +41,12 @@ class Kind:
     words: str
     fields: tuple[Field, ...]
 
+    @property
+    def spoken(self) -> tuple[str, str]:
+        """What people call one of them, and several."""
+        before = {"run": "service ", "summary": "rinse "}.get(self.name, "")
+        return before + self.name, before + self.many
+
     def field(self, name: str) -> Field | None:
         """The field of this name, spelt with - or _; None if there is none."""
         wanted = name.strip().lower().replace("-", "_").replace(" ", "_")

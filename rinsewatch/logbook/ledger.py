@@ -100,6 +100,14 @@ class Ledger:
         change = self._newest.get((kind, number))
         return None if change is None or change.gone else Item(kind, number, change.fields)
 
+    def counts(self) -> dict[str, int]:
+        """How many items of each kind there are now; kinds without any are left out."""
+        found: dict[str, int] = {}
+        for (kind, _), change in self._newest.items():
+            if not change.gone:
+                found[kind] = found.get(kind, 0) + 1
+        return found
+
     def history(self, kind: str, number: int) -> list[Change]:
         """Everything that ever happened to an item, oldest first."""
         return [change for change in self.changes if (change.kind, change.number) == (kind, number)]

@@ -45,6 +45,10 @@ class Records:
         found = named or [item for item in items if str(item.number) == word.strip()]
         if found:
             return found[0]
+        if word.strip().isdecimal() and self._ledger.history(kind, int(word)):
+            raise UsageError(
+                f"{kind} {word.strip()} is deleted; 'rinsewatch logbook show {kind} {int(word)} --history'"
+            )
         names = [str(item.fields[label]) for item in items] if label else []
         near = get_close_matches(word, names, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"see 'rinsewatch logbook list {KINDS[kind].many}'"
@@ -61,7 +65,7 @@ class Records:
         for name, text in texts.items():
             field = known_field(table, name)
             if text.strip():
-                fields[field.name] = self._value(field, text)
+                fields[field.name] = self.value(kind, field.name, text)
             else:
                 fields.pop(field.name, None)
         for field in table.fields:
@@ -69,7 +73,9 @@ class Records:
                 raise UsageError(f"{field.name}: missing; {field.words}")
         return {field.name: fields[field.name] for field in table.fields if field.name in fields}
 
-    def _value(self, field: Field, text: str) -> Value:
+    def value(self, kind: str, name: str, text: str) -> Value:
+        """One field's value from text; a resin's name becomes its number. Error: UsageError."""
+        field = known_field(KINDS[kind], name)
         value = field.read(text, field.name)
         return self.find(field.refers, str(value)).number if field.refers else value
 

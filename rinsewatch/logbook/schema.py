@@ -52,6 +52,7 @@ _FIRST = (
 TABLES = (
     "table rinse", "table entry", "table closing", "table head", "table answer", "table change", "table change_head",
 )  # fmt: skip
+NOTES = "event >= 'note:' AND event < 'note;'"  # ';' comes right after ':'
 _APPEND_ONLY = ("rinse", "entry", "closing")
 # What people write down beside the rinses. ``fields`` is JSON; ``gone`` 1: the item is no longer there after this
 # change; ``step``: the first id of those written together; ``undoes``: the step this one takes back.
@@ -63,6 +64,8 @@ _SECOND = (
     "CREATE INDEX change_of ON change (kind, number, id)",
     "CREATE TABLE change_head (one INTEGER PRIMARY KEY CHECK (one = 1), id INTEGER NOT NULL, hash BLOB NOT NULL)",
     "CREATE INDEX rinse_batch ON rinse (batch)",
+    # People's notes alone: a search must not read a million readings.
+    f"CREATE INDEX entry_note ON entry (rinse_id, event) WHERE {NOTES}",
 )
 
 

@@ -6,7 +6,7 @@ import contextlib
 import json
 import sqlite3
 import uuid as uuids
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -156,6 +156,28 @@ class Logbook:
             raise LogbookError(f"{self.path}: has no rinse {rinse_id}; see 'rinsewatch logbook list'")
         return _info(self.path, found)
 
+    def rinses_holding(self, words: Sequence[str]) -> list[RinseInfo]:
+        """Rinses whose batch, settings, day (UTC) and notes together hold all these words, whatever their case."""
+        with self._explained():
+            query = f"SELECT rinse_id, group_concat(event, ' ') FROM entry WHERE {schema.NOTES} GROUP BY rinse_id"  # noqa: S608
+            notes = dict(self._connection.execute(query).fetchall())
+        wanted = [word.casefold() for word in words]
+        return [info for info in self.rinses() if _holds(info, notes.get(info.id, ""), wanted)]
+
+    def rinses_of(self, batches: Collection[str], numbers: Collection[int]) -> list[RinseInfo]:
+        """Rinses of these batches (case does not matter) or with these numbers, oldest first."""
+        with self._explained():
+            names = [name for (name,) in self._connection.execute("SELECT DISTINCT batch FROM rinse")]
+            found: dict[int, tuple[Any, ...]] = {}
+            for name in names:
+                if name.casefold() in batches:
+                    cells = self._connection.execute(_LISTING + "WHERE rinse.batch = ?", (name,)).fetchall()
+                    found |= {row[0]: row for row in cells}
+            for number in numbers:
+                cells = self._connection.execute(_LISTING + "WHERE rinse.id = ?", (number,)).fetchall()
+                found |= {row[0]: row for row in cells}
+        return [_info(self.path, found[number]) for number in sorted(found)]
+
     def count(self) -> int:
         """How many rinses there are; their numbers run from 1 to this."""
         with self._explained():
@@ -257,6 +279,12 @@ class Logbook:
             opened.enter_context(self._explained())
             connection = opened.enter_context(contextlib.closing(schema.connect(self.path, write=True)))
             yield opened.enter_context(schema.transaction(connection))
+
+
+def _holds(info: RinseInfo, notes: str, wanted: Sequence[str]) -> bool:
+    settings = " ".join(f"{name} {value}" for name, value in info.settings.items())
+    held = f"{info.batch} {info.started_utc} {settings} {notes}".casefold()
+    return all(word in held for word in wanted)
 
 
 def _make(path: Path, steps: Sequence[schema.Step], *, create: bool) -> None:

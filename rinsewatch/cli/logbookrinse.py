@@ -1,0 +1,87 @@
+"""Recorded rinses in lines and as JSON objects."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rinsewatch.cli.logbookopen import say, say_json
+from rinsewatch.logbook.outline import counted, table
+from rinsewatch.logbook.values import local_minute
+
+if TYPE_CHECKING:
+    from rinsewatch.cli.replaysum import Tally
+    from rinsewatch.logbook.store import Logbook, RinseInfo
+    from rinsewatch.rinse.row import Row
+
+
+def rinse_table(rinses: Sequence[RinseInfo], path: Path) -> list[str]:
+    """The list of rinses, times on this machine's clock to the minute."""
+    head = ("no", "begun", "residue", "endpoint", "batch", "rows", "how it ended")
+    return [
+        f"{counted(len(rinses), 'rinse', 'rinses')} in {path}",
+        *(table(head, map(_cells, rinses)) if rinses else []),
+    ]
+
+
+def _cells(info: RinseInfo) -> tuple[str, ...]:
+    residue, endpoint = (str(info.settings.get(name, "")) for name in ("residue", "endpoint"))
+    begun, rows = local_minute(info.started_utc), counted(info.rows, "row", "rows")
+    return str(info.id), begun, residue, endpoint, info.batch, rows, ended_words(info)
+
+
+def ended_words(info: RinseInfo) -> str:
+    """How the rinse ended, in a few words."""
+    return "unfinished" if info.unfinished else f"{info.end_reason}, verdict {info.verdict or 'none'}"
+
+
+def rinse_object(info: RinseInfo) -> dict[str, object]:
+    """A rinse as a JSON object; times UTC."""
+    return {
+        "kind": "rinse", "number": info.id, "uuid": info.uuid, "batch": info.batch, "started_utc": info.started_utc,
+        "ended_utc": info.ended_utc, "end_reason": info.end_reason, "verdict": info.verdict,
+        "rows_stored": info.rows, "program_version": info.program_version, "settings": info.settings,
+    }  # fmt: skip
+
+
+def show_rinse(logbook: Logbook, number: int, *, as_json: bool) -> None:
+    """One rinse: settings, what it came to (its rows run through the core again), events."""
+    from rinsewatch.cli.observing import observed
+    from rinsewatch.cli.replaysum import Tally, summary_lines
+
+    info, rows = logbook.rinse(number), logbook.rows(number)
+    tally = Tally()
+    for seen in observed(rows, info.settings):
+        tally.add(seen.row, seen.state)
+    if as_json:
+        say_json(
+            [{**rinse_object(info), **_came_to(tally), "events": [_event_object(row) for row in rows if row.event]}]
+        )
+        return
+    say([f"rinse {info.id}  {local_minute(info.started_utc)}  {info.batch}  {ended_words(info)}"])
+    say(f"  {name} = {value}" for name, value in info.settings.items())
+    say(_stored_lines(info, len(rows)))
+    say(summary_lines(f"rinse {info.id}", tally))
+    say(f"  {row.time_s:9.1f} s {row.rinse_ml or 0:9.0f} mL  {row.event}" for row in rows if row.event)
+
+
+def _stored_lines(info: RinseInfo, observed: int) -> list[str]:
+    raw = info.rows - observed
+    others = f", of these {counted(raw, 'line', 'lines')} of the meter that were no reading" if raw else ""
+    return [f"  {counted(info.rows, 'row', 'rows')} stored{others}"]
+
+
+def _came_to(tally: Tally) -> dict[str, object]:
+    last, stop = tally.last, tally.stop
+    return {
+        "rows_observed": tally.rows, "readings": tally.readings, "distrusted": tally.distrusted,
+        "portions": tally.portions, "faults": tally.faults, "used_ml": last.rinse_ml if last else None,
+        "last_verdict": last.verdict.value if last else None, "reason": last.reason if last else None,
+        "floor_us_cm": last.floor_us_cm if last else None, "target_us_cm": last.target_us_cm if last else None,
+        "endpoint_ml": stop.rinse_ml if stop else None, "endpoint_s": stop.time_s if stop else None,
+    }  # fmt: skip
+
+
+def _event_object(row: Row) -> dict[str, object]:
+    return {"time_s": row.time_s, "rinse_ml": row.rinse_ml, "event": row.event}
