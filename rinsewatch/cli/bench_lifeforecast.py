@@ -67,6 +67,6 @@ def _accuracy(looks: Sequence[Crossing]) -> str:
     inside = np.mean((low <= truth) & (truth <= high))
     return (
         f"identified {100 * len(made) / len(looks):.0f} % of {len(looks)}; median error "
-        f"{np.median(np.abs(middle - truth)):.1f} cycles, too early by median {np.median(truth - middle):+.1f}; "
+        f"{np.median(np.abs(middle - truth)):.1f} cycles, bias {np.median(middle - truth):+.1f}; "
         f"5-95 % interval holds the truth in {100 * inside:.0f} %"
     )

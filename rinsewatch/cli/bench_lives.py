@@ -50,6 +50,8 @@ class Options:
 
     slow_shares: bool = True
     cycles: int = 18
+    pace: float = 1.0
+    scatter: float = 1.0
 
 
 @dataclass(slots=True)
@@ -67,7 +69,7 @@ class Outcome:
         return next((i + 1 for i, kinds in enumerate(self.found) if kind in kinds and i + 1 >= self.onset), None)
 
 
-def history_of(life: Life, options: Options = Options()) -> History:  # noqa: B008
+def history_of(life: Life, options: Options = Options()) -> History:
     """A simulated life as the logbook would hand it over."""
     resin = Resin(name=life.name, resin_ml=life.habits.resin_ml, new=life.cycles[0].regenerated)
     rinses = [
@@ -142,7 +144,8 @@ def _naive(history: History) -> list[bool]:
 def run_one(task: tuple[int, str, Options]) -> Outcome:
     """Draw the life of this seed and cause, and follow it."""
     seed, cause, options = task
-    return follow(draw_life(np.random.default_rng(seed), cause, options.cycles), options)
+    rng = np.random.default_rng(seed)
+    return follow(draw_life(rng, cause, options.cycles, options.pace, options.scatter), options)
 
 
 # ---- score ----------------------------------------------------------------------------------------------------------
@@ -217,6 +220,8 @@ def parsed(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--seeds", choices=sorted(SEEDS), default="dev", help="final: only for a last score")
     parser.add_argument("--causes", default=",".join(CAUSES), help="comma-separated; default all")
     parser.add_argument("--no-slow", action="store_true", help="records without slow shares (rinses noted by hand)")
+    parser.add_argument("--pace", type=float, default=1.0, help="how fast resins are harmed (0.5: half as fast)")
+    parser.add_argument("--scatter", type=float, default=1.0, help="scatter of litres and rinses (2: twice the usual)")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--json", action="store_true", help="outcomes as JSON lines")
     return parser.parse_args(arguments)
@@ -235,7 +240,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if unknown := [c for c in causes if c not in CAUSES]:
         print(f"bench_lives: no cause {unknown[0]!r}; choose from {', '.join(CAUSES)}", file=sys.stderr)
         return 2
-    tasks = tasks_of(given.lives, given.seeds, causes, Options(slow_shares=not given.no_slow))
+    options = Options(slow_shares=not given.no_slow, pace=given.pace, scatter=given.scatter)
+    tasks = tasks_of(given.lives, given.seeds, causes, options)
     with ProcessPoolExecutor(given.jobs) as pool:
         outcomes = list(pool.map(run_one, tasks, chunksize=8))
     print("\n".join(json.dumps(asdict(o)) for o in outcomes) if given.json else "\n".join(report(outcomes)))

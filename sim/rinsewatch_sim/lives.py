@@ -13,7 +13,7 @@ import numpy as np
 
 from rinsewatch_sim.lives_rinse import Care, Rinsed, Tail, rinse
 
-CAUSES = ("healthy", "fouling", "oxidation", "feed", "contamination", "indicator")
+CAUSES = ("healthy", "fouling", "oxidation", "feed", "contamination", "indicator", "better feed")
 _BEGIN = date(2024, 1, 8)
 # Anion 60 %, cation 40 % by volume: common practice for equal equivalents, no source. Fresh capacities, eq/L: 1.2 for
 # a strong-base resin in the OH form (teaching notes), 1.9 for a strong-acid one (Davis, p. 8-5: 1.8-2.0).

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -10,12 +11,19 @@ from rinsewatch_sim.lives import CAUSES, Habits, Harm, Life, live
 from rinsewatch_sim.lives_rinse import Tail
 
 
-def draw_life(rng: np.random.Generator, cause: str, cycles: int = 18) -> Life:
-    """A life of ``cycles`` rounds with this cause, which begins to act in cycle 5 to 11."""
+def draw_life(rng: np.random.Generator, cause: str, cycles: int = 18, pace: float = 1.0, scatter: float = 1.0) -> Life:
+    """A life of ``cycles`` rounds with this cause, which begins to act in cycle 5 to 11.
+
+    ``pace``: how fast a resin is harmed, against the usual range; ``scatter``: of litres and rinses, likewise.
+    """
     habits = _habits(rng)
+    litres, rinses = habits.litres_scatter * scatter, habits.rinse_scatter * scatter
+    habits = replace(habits, litres_scatter=litres, rinse_scatter=rinses)
     if cause == "healthy":
         return live(rng, habits, Harm(), cycles, cause)
-    return live(rng, habits, draw_harm(rng, cause, int(rng.integers(5, 12))), cycles, cause)
+    harm = draw_harm(rng, cause, int(rng.integers(5, 12)))
+    growth, loss, swelling = (pace * rate for rate in (harm.slow_growth, harm.loss, harm.swelling))
+    return live(rng, habits, replace(harm, slow_growth=growth, loss=loss, swelling=swelling), cycles, cause)
 
 
 def draw_harm(rng: np.random.Generator, cause: str, onset: int) -> Harm:
@@ -29,6 +37,8 @@ def draw_harm(rng: np.random.Generator, cause: str, onset: int) -> Harm:
         return Harm(cause=cause, onset=onset, slow_growth=growth, loss=loss, swelling=swelling)
     if cause == "feed":
         return Harm(cause=cause, onset=onset, feed_factor=rng.uniform(1.3, 2.0))
+    if cause == "better feed":  # a new membrane: nothing is wrong with the resin
+        return Harm(cause=cause, onset=onset, feed_factor=rng.uniform(0.4, 0.8))
     if cause == "contamination":
         return Harm(cause=cause, onset=onset, mixed_share=rng.uniform(0.04, 0.12))
     return Harm(cause=cause, onset=onset)

@@ -13,11 +13,11 @@ from statistics import median
 
 from rinsewatch.logbook.life import series
 from rinsewatch.logbook.life.capacity import CycleFigures
-from rinsewatch.logbook.life.change import Change, find_change
+from rinsewatch.logbook.life.change import Change, Series, find_change
 from rinsewatch.logbook.life.records import Indicator, Part
 from rinsewatch.logbook.life.series import Values
 
-LIMIT = 0.004  # chance that scatter alone looks so, above which nothing is said
+LIMIT = 0.01  # chance that scatter alone looks so, above which nothing is said
 SURE = LIMIT / 20.0
 HINT = 0.05  # enough to support or to contradict a finding, not to be one
 # A colour that is hard to judge in one bed of twenty (assumption): three or four of four by accident.
@@ -66,7 +66,6 @@ class Changes:
     capacity_down: Change | None
     litres_down: Change | None
     feed_up: Change | None
-    feed_down: Change | None
     tails: dict[Part, Change | None]
     floors_up: Change | None
     floor_each: dict[Part, Change | None]
@@ -77,15 +76,21 @@ def all_changes(figures: Sequence[CycleFigures]) -> Changes:
     """Look for each change a finding can rest on."""
     each = {part: series.logs(series.floor_ratios(figures, part), series.FLOOR) for part in Part}
     return Changes(
-        capacity_down=find_change(series.capacity(figures), -1),
+        capacity_down=_each_way(series.capacities(figures), -1),
         litres_down=find_change(series.litres(figures), -1),
         feed_up=find_change(series.feed(figures), 1),
-        feed_down=find_change(series.feed(figures), -1),
-        tails={part: find_change(series.tail(figures, part), 1) for part in Part},
+        tails={part: _each_way(series.tails(figures, part), 1) for part in Part},
         floors_up=find_change(series.floors(figures), 1),
         floor_each={part: find_change(one, 1) for part, one in each.items()},
         swelling=find_change(series.volume(figures, Part.CATION), 1),
     )
+
+
+def _each_way(ways: Sequence[Series], sign: int) -> Change | None:
+    """A change that is there whichever way the series is reckoned; the least clear of them."""
+    found = [find_change(one, sign) for one in ways]
+    known = [change for change in found if change is not None]
+    return max(known, key=lambda change: change.chance) if len(known) == len(found) else None
 
 
 def is_clear(change: Change | None, limit: float = LIMIT) -> bool:
@@ -121,7 +126,7 @@ def _capacity_falling(figures: Sequence[CycleFigures], changes: Changes) -> Find
 
 def _rinse_longer(figures: Sequence[CycleFigures], changes: Changes, part: Part) -> Finding | None:
     change = changes.tails[part]
-    if change is None or not is_clear(change) or _rinsed_to_a_lower_feed(figures, changes, part):
+    if change is None or not is_clear(change):
         return None
     sentence = (
         f"The {part} resin takes longer to rinse since about cycle {change.since}. "
@@ -132,9 +137,9 @@ def _rinse_longer(figures: Sequence[CycleFigures], changes: Changes, part: Part)
 
 def _anion_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding | None:
     change = changes.tails[Part.ANION]
-    if change is None or not is_clear(change) or is_clear(changes.tails[Part.CATION], HINT):
+    if change is None or not is_clear(change) or is_clear(changes.tails[Part.CATION]):
         return None
-    if is_clear(changes.floors_up) or _rinsed_to_a_lower_feed(figures, changes, Part.ANION):
+    if is_clear(changes.floors_up):
         return None
     sentence = (
         "It is the anion resin: its rinse has grown and the cation resin's has not. Organic fouling is the usual "
@@ -145,10 +150,10 @@ def _anion_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding | 
 
 def _cation_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding | None:
     tail, swelling = changes.tails[Part.CATION], changes.swelling
-    if is_clear(changes.tails[Part.ANION], HINT) or is_clear(changes.floors_up):
+    if is_clear(changes.tails[Part.ANION]) or is_clear(changes.floors_up):
         return None
     clear = [c for c in (tail, swelling) if c is not None and is_clear(c)]
-    if not clear or (tail in clear and _rinsed_to_a_lower_feed(figures, changes, Part.CATION)):
+    if not clear:
         return None
     change = min(clear, key=lambda c: c.chance)
     words = _tail_words(figures, Part.CATION, change)
@@ -259,9 +264,3 @@ def _less_regenerant(figures: Sequence[CycleFigures], change: Change) -> str:
         if before and later and median(later) < 0.85 * median(before):
             return f" But they were given less {what} too: regenerate fully before you blame the resin."
     return ""
-
-
-def _rinsed_to_a_lower_feed(figures: Sequence[CycleFigures], changes: Changes, part: Part) -> bool:
-    """A rinse to the feed reading gets longer when the feed gets better: then nothing is said about the resin."""
-    rinses = [r for f in figures if (r := f.rinse(part))]
-    return bool(rinses) and rinses[-1].endpoint == "feed" and is_clear(changes.feed_down, HINT)

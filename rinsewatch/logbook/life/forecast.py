@@ -9,8 +9,9 @@ from itertools import pairwise
 from math import inf, sqrt
 from statistics import median
 
-from rinsewatch.logbook.life.capacity import FEWEST, CycleFigures
-from rinsewatch.logbook.life.change import Change
+from rinsewatch.logbook.life.capacity import FEWEST, FIRST_CYCLES, CycleFigures
+from rinsewatch.logbook.life.change import PRIOR_WEIGHT, Change
+from rinsewatch.logbook.life.series import CAPACITY
 from rinsewatch.logbook.life.trend import Trend, theil_sen
 
 FARTHEST = 200  # cycles ahead; beyond it a forecast is not worth its name
@@ -90,10 +91,11 @@ def _crossing(trend: Trend, threshold: float, since: int) -> Forecast:
 def _meets(trend: Trend, threshold: float, edge_slope: float, side: float) -> float:
     """First cycle at which an edge of the line's band is below the threshold; halving the interval.
 
-    The band: the level at the centre is uncertain as a median is (1.2533 scatter / sqrt n, normal scatter), the slope
-    by its own interval, and the two are nearly independent there.
+    The band: the level at the centre is uncertain as a median is (1.2533 scatter / sqrt n, normal scatter), and so is
+    the first level that the threshold is a share of; the slope has its own interval. Nearly independent there.
     """
-    level = _Z * 1.2533 * max(trend.scatter, 0.03) / sqrt(trend.points)
+    variance = (PRIOR_WEIGHT * CAPACITY**2 + trend.points * trend.scatter**2) / (PRIOR_WEIGHT + trend.points)
+    level = _Z * 1.2533 * sqrt(variance * (1.0 / trend.points + threshold**2 / FIRST_CYCLES))
 
     def edge(cycle: float) -> float:
         away = cycle - trend.centre

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from rinsewatch.logbook.life import series
 from rinsewatch.logbook.life.capacity import FEWEST, CycleFigures, cycle_figures, first_capacity
-from rinsewatch.logbook.life.change import BEFORE, FROM_ON
-from rinsewatch.logbook.life.findings import Finding, all_changes, find_all, is_clear
+from rinsewatch.logbook.life.change import BEFORE, FROM_ON, Change
+from rinsewatch.logbook.life.findings import Changes, Finding, all_changes, find_all, is_clear
 from rinsewatch.logbook.life.forecast import Forecast, NotIdentified, forecast
 from rinsewatch.logbook.life.records import History, Part, Resin
 from rinsewatch.logbook.life.series import Values
@@ -47,8 +47,7 @@ def resin_life(history: History) -> ResinLife:
     """Compute it. Error: QuantityError for a feed that is no feed water."""
     figures = cycle_figures(history)
     changes = all_changes(figures)
-    falling = changes.capacity_down if is_clear(changes.capacity_down) else None
-    ahead = forecast(figures, falling, history.resin.discard_share)
+    ahead = forecast(figures, _turning_point(changes), history.resin.discard_share)
     return ResinLife(
         resin=history.resin,
         cycles=figures,
@@ -59,6 +58,12 @@ def resin_life(history: History) -> ResinLife:
         findings=find_all(figures, changes),
         notes=_notes(figures),
     )
+
+
+def _turning_point(changes: Changes) -> Change | None:
+    """Since when this resin is another one: by its capacity or, earlier to be seen, by its rinses."""
+    clear = [c for c in (changes.capacity_down, *changes.tails.values()) if c is not None and is_clear(c)]
+    return clear[0] if clear else None
 
 
 def _trends(figures: Sequence[CycleFigures]) -> tuple[NamedTrend, ...]:

@@ -6,13 +6,20 @@ from collections.abc import Callable, Sequence
 from math import log, sqrt
 from statistics import median
 
+from rinsewatch.chemistry.load import feed_load_eq_l
 from rinsewatch.logbook.life.capacity import FIRST_CYCLES, CycleFigures
 from rinsewatch.logbook.life.change import Series
-from rinsewatch.logbook.life.records import Part
+from rinsewatch.logbook.life.records import Part, RinseSummary
 
 # What a steady resin's figures scatter by from cycle to cycle, as shares: assumptions, each soon outweighed by the
 # resin's own scatter. Litres and rinse volumes 5-10 %; the slow share is a fitted figure and wanders more.
 LITRES, CAPACITY, FEED, RINSE, SLOW, FLOOR, VOLUME = 0.08, 0.10, 0.10, 0.08, 0.22, 0.15, 0.02
+
+# Carbon dioxide that comes through a membrane: one to several mg/L (common practice, no source).
+MUCH_CO2_MG_L = 3.0
+
+# Resin volumes that bring the tail of a rinse down by a factor e: three at most, an assumption on the safe side.
+TAIL_FOLD_VOLUMES = 3.0
 
 Values = dict[int, float]
 
@@ -22,10 +29,19 @@ def litres(figures: Sequence[CycleFigures]) -> Series:
     return _series({f.cycle: log(f.litres) for f in figures if f.litres and f.counts}, LITRES)
 
 
-def capacity(figures: Sequence[CycleFigures]) -> Series:
-    """Capacity of the runs that count."""
-    known = {f.cycle: log(f.capacity_eq_l.middle) for f in figures if f.capacity_eq_l and f.counts}
-    return _series(known, CAPACITY)
+def capacities(figures: Sequence[CycleFigures]) -> list[Series]:
+    """Capacity of the runs that count, reckoned in three ways: middle and low end of the load, much carbon dioxide.
+
+    They fall together unless the feed changed too, and then nobody knows better.
+    """
+    known = [f for f in figures if f.capacity_eq_l and f.litres and f.feed_us_cm and f.counts]
+    ways: list[Callable[[float], float]] = [
+        lambda feed: feed_load_eq_l(feed).middle,
+        lambda feed: feed_load_eq_l(feed).low,
+        lambda feed: feed_load_eq_l(feed, co2_mg_l=MUCH_CO2_MG_L).high,
+    ]
+    loads = [{f.cycle: (f.litres or 0.0) * way(f.feed_us_cm or 0.0) for f in known} for way in ways]
+    return [_series({c: log(v) for c, v in one.items() if v > 0.0}, CAPACITY) for one in loads]
 
 
 def feed(figures: Sequence[CycleFigures]) -> Series:
@@ -38,11 +54,27 @@ def volume(figures: Sequence[CycleFigures], part: Part) -> Series:
     return _series({f.cycle: log(r.resin_ml) for f in figures if (r := f.rinse(part))}, VOLUME)
 
 
-def rinse_volumes(figures: Sequence[CycleFigures], part: Part) -> Values:
-    """Rinse water in resin volumes per cycle, of the rinses to the same endpoint as the latest one."""
+def rinse_volumes(figures: Sequence[CycleFigures], part: Part, fold_volumes: float = 0.0) -> Values:
+    """Rinse water in resin volumes per cycle, of the rinses to the same endpoint as the latest one.
+
+    ``fold_volumes``: corrected to the first such rinse's target, if so many resin volumes lower it by a factor e.
+    """
     done = [(f.cycle, r) for f in figures if (r := f.rinse(part)) and r.endpoint_ml]
-    same = done[-1][1].endpoint if done else ""
-    return {cycle: r.endpoint_ml / r.resin_ml for cycle, r in done if r.endpoint == same and r.endpoint_ml}
+    same = [(cycle, r) for cycle, r in done if r.endpoint == done[-1][1].endpoint]
+    first = next((target for _, r in same if (target := _target_us_cm(r))), None)
+    found = {}
+    for cycle, r in same:
+        target = _target_us_cm(r)
+        more = fold_volumes * log(first / target) if first and target else 0.0
+        found[cycle] = max((r.endpoint_ml or 0.0) / r.resin_ml - more, 0.1)
+    return found
+
+
+def _target_us_cm(rinse: RinseSummary) -> float | None:
+    """How far above its floor a rinse to the feed reading ends, never less than a twentieth; None: another endpoint."""
+    if rinse.endpoint != "feed" or not rinse.feed_us_cm:
+        return None
+    return max(rinse.feed_us_cm - (rinse.floor_us_cm or 0.0), 0.05 * rinse.feed_us_cm)
 
 
 def slow_shares(figures: Sequence[CycleFigures], part: Part) -> Values:
@@ -58,9 +90,14 @@ def floor_ratios(figures: Sequence[CycleFigures], part: Part) -> Values:
     return {c: r.floor_us_cm for c, r in rinses if r.floor_us_cm}
 
 
-def tail(figures: Sequence[CycleFigures], part: Part) -> Series:
-    """How slowly a resin rinses: volume and slow share together, in their usual scatters."""
-    return pooled([(rinse_volumes(figures, part), RINSE), (slow_shares(figures, part), SLOW)])
+def tails(figures: Sequence[CycleFigures], part: Part) -> list[Series]:
+    """How slowly a resin rinses: volume and slow share together, in their usual scatters.
+
+    Reckoned twice, without and with a generous correction for the target: a rinse to the feed reading gets longer when
+    the feed gets better, and that is not the resin.
+    """
+    slow = (slow_shares(figures, part), SLOW)
+    return [pooled([(rinse_volumes(figures, part, fold), RINSE), slow]) for fold in (0.0, TAIL_FOLD_VOLUMES)]
 
 
 def floors(figures: Sequence[CycleFigures]) -> Series:
