@@ -12,11 +12,13 @@ from rinsewatch.logbook.settings import merge_settings, setup_from_settings
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Row
 from rinsewatch.session.live import Observed
+from rinsewatch.session.retract import Retracting
 
 
 def observed(rows: Iterable[Row], settings: Mapping[str, object]) -> Iterator[Observed]:
     """Each row with its number and the core's answer. Raises SetupError, QuantityError."""
-    rinse = Rinse(setup_from_settings(settings))
+    setup = setup_from_settings(settings)
+    rinse = Retracting(lambda: Rinse(setup))
     for number, row in enumerate(rows, start=1):
         yield Observed(number, row, rinse.observe(row))
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import Quality, RinseState, Verdict
+from rinsewatch.session.retract import struck_number
 
 
 @dataclass(slots=True)
@@ -15,6 +16,7 @@ class Tally:
     rows: int = 0
     readings: int = 0
     distrusted: int = 0
+    struck: int = 0
     portions: int = 0
     faults: list[str] = field(default_factory=list)
     stop: RinseState | None = None
@@ -25,6 +27,7 @@ class Tally:
         self.rows += 1
         self.readings += row.has_reading
         self.distrusted += row.has_reading and state.quality is Quality.BAD
+        self.struck += struck_number(row.event) is not None
         self.portions += (row.event == "portion") - (row.event == "undo")
         if row.event.startswith("fault:"):
             self.faults.append(row.event.removeprefix("fault:").strip())
@@ -40,7 +43,8 @@ def summary_lines(name: str, tally: Tally) -> list[str]:
     last = tally.last
     if last is None:
         return [f"{name}: no rows"]
-    lines = [f"{name}: {tally.readings} readings, {tally.rows} rows, {last.rinse_ml:.0f} mL of rinse water"]
+    struck = f" ({tally.struck} taken back)" if tally.struck else ""
+    lines = [f"{name}: {tally.readings} readings{struck}, {tally.rows} rows, {last.rinse_ml:.0f} mL of rinse water"]
     lines.append(f"  verdict   {last.verdict.value}: {last.reason}")
     lines += _stop_lines(tally, last)
     if last.filtrate is not None:

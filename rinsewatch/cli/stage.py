@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rinsewatch.logbook.entry import Entry
 from rinsewatch.logbook.settings import merge_settings, settings_from_setup, setup_from_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.session.live import LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring, rebuild_pouring
 from rinsewatch.session.recorder import Recorder
+from rinsewatch.session.retract import Retracting
 from rinsewatch.session.runner import Session
 from rinsewatch.session.stamp import Stamp, utc_text
 from rinsewatch.session.timebase import TimeBase
@@ -76,10 +78,10 @@ def begin_stage(logbook: Logbook, settings: Mapping[str, object], batch: str, me
     """Store a new rinse and make its session. Raises SetupError, LogbookError."""
     kept = stored_settings(settings)
     setup = setup_from_settings(kept)
-    rinse = Rinse(setup)
+    rinse = Retracting(lambda: Rinse(setup))
     writer = logbook.begin_rinse(kept, batch, utc_text(means.clock.utc()))
     pouring = begin_pouring(setup.portion_ml, setup.flow_ml_min)
-    live = LiveRinse(setup, rinse, Recorder(writer), pouring, means.policy)
+    live = LiveRinse(setup, rinse, Recorder(writer), pouring, means.policy, by_hand=means.link is None)
     timebase = TimeBase(means.clock.monotonic(), speed=means.speed)
     return _stage(logbook, writer.rinse_id, batch, live, timebase, means)
 
@@ -87,11 +89,13 @@ def begin_stage(logbook: Logbook, settings: Mapping[str, object], batch: str, me
 def continue_stage(logbook: Logbook, info: RinseInfo, means: Means) -> Stage:
     """Go on with an unfinished rinse: the core observes its stored rows again. Raises LogbookError."""
     setup = setup_from_settings(info.settings)
-    since_s = _seconds_since(logbook, info, means.clock)
+    entries = logbook.entries(info.id)
+    since_s = _seconds_since(entries, info, means.clock)
     writer, rows = logbook.continue_rinse(info.id)
     pouring = rebuild_pouring(begin_pouring(setup.portion_ml, setup.flow_ml_min), rows)
-    live = LiveRinse(setup, Rinse(setup), Recorder(writer), pouring, means.policy)
-    live.restore(rows)
+    rinse = Retracting(lambda: Rinse(setup))
+    live = LiveRinse(setup, rinse, Recorder(writer), pouring, means.policy, by_hand=means.link is None)
+    live.restore(rows, _typed(entries))
     offset_s = max((row.time_s for row in rows), default=0.0) + since_s
     timebase = TimeBase(means.clock.monotonic(), offset_s=offset_s, speed=means.speed)
     live.go_on(Stamp(timebase.rinse_s(means.clock.monotonic()), means.clock.utc(), means.clock.monotonic()))
@@ -114,8 +118,13 @@ def _stage(logbook: Logbook, rinse_id: int, batch: str, live: LiveRinse, timebas
     )
 
 
-def _seconds_since(logbook: Logbook, info: RinseInfo, clock: Clock) -> float:
+def _typed(entries: Sequence[Entry]) -> frozenset[int]:
+    """Numbers (from 1) of the rows whose readings were typed by hand."""
+    observed = (entry for entry in entries if entry.observed)
+    return frozenset(number for number, entry in enumerate(observed, start=1) if entry.cause == "typed")
+
+
+def _seconds_since(entries: Sequence[Entry], info: RinseInfo, clock: Clock) -> float:
     """Wall-clock seconds since the last stored entry; 0 if the clock was set back meanwhile."""
-    entries = logbook.entries(info.id)
     last = datetime.fromisoformat(entries[-1].utc if entries else info.started_utc)
     return max(0.0, (clock.utc() - last.astimezone(UTC)).total_seconds())

@@ -24,7 +24,7 @@ Examples:
 
 \b
 Without the dashboard a line on stdin is a command:
-  p, p 250    portion poured (mL)        u           undo it
+  p, p 250    portion poured (mL)        u           undo it (or the last reading typed)
   = 12.5 ppm  a reading typed by hand    n TEXT      note
   v 250       portion volume from now    pause, resume
   feed, water take this reading as feed or rinse water

@@ -26,7 +26,7 @@ class KeyAction(StrEnum):
     """What a key does while no question is open."""
 
     PORTION = "portion poured"
-    UNDO = "undo the last portion"
+    UNDO = "undo the last portion or typing"
     VOLUME = "change the portion volume"
     FEED = "take this reading as feed water"
     WATER = "take this reading as rinse water"

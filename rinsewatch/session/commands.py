@@ -17,7 +17,7 @@ class Pour:
 
 @dataclass(frozen=True, slots=True)
 class Undo:
-    """The newest portion was not poured after all."""
+    """The newest portion was not poured after all; where readings are typed: the newest of the two was wrong."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from rinsewatch.session.commands import (
 )
 from rinsewatch.session.convert import Shown, shown_from_reading, shown_from_row
 from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
+from rinsewatch.session.retract import strike_note, struck_number
 from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
@@ -39,6 +40,14 @@ class Result:
     raw: bytes = b""
 
 
+@dataclass(frozen=True, slots=True)
+class _Act:
+    """What an undo takes back: a portion, or (``number``) the typed reading ``text`` in that row."""
+
+    number: int | None = None
+    text: str = ""
+
+
 class Desk:
     """``message`` and ``question`` are for the person; ``last`` is the newest reading."""
 
@@ -47,7 +56,7 @@ class Desk:
         self._asked: Pour | SetPortion | TakeFeed | TakeRinseWater | None = None
         self.paused = False
         self.last: Shown | None = None
-        self.last_text = ""
+        self._acts: list[_Act] = []
         self.message = ""
         self.question = ""
         self.said: tuple[tuple[int, str], ...] = ()
@@ -58,12 +67,34 @@ class Desk:
         """The volume of a portion now; None in continuous flow."""
         return self._pouring.usual_ml if isinstance(self._pouring, Portions) else None
 
-    def restore(self, row: Row) -> None:
-        """A stored row of the rinse that is continued."""
-        if row.has_reading:
-            self.last = shown_from_row(row)
+    @property
+    def last_text(self) -> str:
+        """The newest reading as the meter showed it, "" before the first."""
+        return "" if self.last is None else str(self.last)
+
+    def typed(self, number: int) -> None:
+        """The newest reading was typed by hand and is row ``number``: it can be taken back."""
+        self._acts.append(_Act(number, self.last_text))
+
+    def restore(self, row: Row, typed_number: int | None = None) -> None:
+        """A stored row of the rinse that is continued; ``typed_number``: its reading was typed by hand."""
+        struck = struck_number(row.event)
+        if row.has_reading and typed_number is not None:
+            self._acts.append(_Act(typed_number, str(shown_from_row(row))))
+        elif struck is not None:
+            self._acts = [act for act in self._acts if act.number != struck]
         elif row.event in ("pause", "resume"):
             self.paused = row.event == "pause"
+        elif row.event == "portion":
+            self._acts.append(_Act())
+        elif row.event == "undo":
+            self._forget_portion()
+
+    def _forget_portion(self) -> None:
+        """The newest portion is not to be undone again."""
+        newest = max((place for place, act in enumerate(self._acts) if act.number is None), default=None)
+        if newest is not None:
+            del self._acts[newest]
 
     def say(self, words: str) -> None:
         """A word to the person that is no event of the record."""
@@ -73,7 +104,7 @@ class Desk:
 
     def tell(self, event: str) -> None:
         """Show an event of the record, where the command has not said more already."""
-        if event not in ("portion", "undo"):
+        if event not in ("portion", "undo") and struck_number(event) is None:
             self.message = {"pause": "paused", "resume": "going on"}.get(event, event.removeprefix("note: "))
 
     def handle(self, command: Command, stamp: Stamp) -> Result:
@@ -119,6 +150,7 @@ class Desk:
         if doubt and volume_ml > 0 and not sure:
             return self._ask(Pour(volume_ml), doubt)
         total_ml = self._pouring.pour(volume_ml, stamp.monotonic_s)
+        self._acts.append(_Act())
         self.say(f"portion {self._pouring.count}: {volume_ml:g} mL, {total_ml:g} mL in all")
         return Result(("portion",))
 
@@ -136,7 +168,14 @@ class Desk:
         return Result((portion_note(command.volume_ml),))
 
     def _undo(self) -> Result:
+        """Take back what was done last: the newest portion, or the newest reading typed by hand."""
+        act = self._acts[-1] if self._acts else _Act()
+        if act.number is not None:
+            self._acts.pop()
+            self.say(f"reading {act.text} taken back; it stays in the record, struck out")
+            return Result((strike_note(act.number, act.text),))
         total_ml = self._pouring.undo()
+        self._forget_portion()
         self.say(f"portion undone: {total_ml:g} mL in all")
         return Result(("undo",))
 

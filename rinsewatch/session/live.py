@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Protocol
 
 from rinsewatch.logbook.entry import Entry
 from rinsewatch.rinse.row import Row
@@ -18,6 +17,7 @@ from rinsewatch.session.history import History
 from rinsewatch.session.linkwatch import LinkWatch
 from rinsewatch.session.pouring import Pouring
 from rinsewatch.session.recorder import Recorder
+from rinsewatch.session.retract import MOST_ROWS, Observer, Retracting
 from rinsewatch.session.snapshot import SessionSnapshot
 from rinsewatch.session.stamp import Stamp
 from rinsewatch.session.trouble import FrameTrouble
@@ -25,13 +25,6 @@ from rinsewatch_drivers.reading import LinkEvent, Reading
 
 BAND_POINTS = 40
 LONGEST_COUNTED_GAP_S = 600.0  # a flow may have run on over a restart, but hardly over a night
-
-
-class Observer(Protocol):
-    """The core, as the session uses it."""
-
-    def observe(self, row: Row) -> RinseState: ...
-    def forecast_band(self, points: int = ...) -> list[tuple[float, float, float, float]]: ...
 
 
 class End(StrEnum):
@@ -62,32 +55,45 @@ class Policy:
 
 
 class LiveRinse:
-    """Takes items in order of arrival; everything is stored before it is observed and shown."""
+    """Takes items in order of arrival; everything is stored before it is observed and shown.
+
+    ``by_hand``: all readings are typed, so that the last one can be taken back (with a Retracting observer).
+    """
 
     def __init__(
-        self, setup: RinseSetup, observer: Observer, recorder: Recorder, pouring: Pouring, policy: Policy
+        self,
+        setup: RinseSetup,
+        observer: Observer,
+        recorder: Recorder,
+        pouring: Pouring,
+        policy: Policy,
+        *,
+        by_hand: bool = False,
     ) -> None:
-        self.setup, self.policy = setup, policy
+        self.setup, self.policy, self._by_hand = setup, policy, by_hand
         self._observer, self._recorder, self._pouring = observer, recorder, pouring
         self._desk = Desk(pouring)
         self._link, self._frames = LinkWatch(), FrameTrouble()
         self._history = History(setup.tds_factor, setup.top_us_cm)
         self._state: RinseState | None = None
         self._reading_us_cm: float | None = None
-        self._rows = 0
+        self._rows = self._made = 0  # rows observed, and rows made for it
         self._faults = 0
         self._time_s = 0.0
         self._shown_s: float | None = None
         self._ended: str | None = None
         self._broken_off = False
 
-    def restore(self, rows: Sequence[Row]) -> None:
-        """Observe the stored rows of a rinse that is continued; nothing is stored again."""
-        for row in rows:
+    def restore(self, rows: Sequence[Row], typed: Collection[int] = ()) -> None:
+        """Observe the stored rows of a rinse that is continued; nothing is stored again.
+
+        ``typed``: the numbers (from 1) of the rows whose readings were typed by hand.
+        """
+        for number, row in enumerate(rows, start=1):
             self._watch(row)
             self._time_s = max(self._time_s, row.time_s)
-            self._desk.restore(row)
-        self._recorder.stored = len(rows)
+            self._desk.restore(row, number if self._by_hand and number in typed else None)
+        self._recorder.stored = self._made = len(rows)
 
     def go_on(self, stamp: Stamp) -> list[Observed]:
         """The first rows after a gap (cut off, or the computer slept): how long, and whether the flow counts."""
@@ -215,15 +221,17 @@ class LiveRinse:
     def _command(self, command: Command, stamp: Stamp) -> list[Entry]:
         result = self._desk.handle(command, stamp)
         if result.shown is not None:
-            return [self._shown(result.shown, stamp, result.raw, "good", "typed")]
+            entry = self._shown(result.shown, stamp, result.raw, "good", "typed")
+            if self._by_hand and self._made < MOST_ROWS:
+                self._desk.typed(self._made)
+            return [entry]
         return self._events(result.events, stamp)
 
     # ---- entries --------------------------------------------------------------------------------
 
     def _shown(self, shown: Shown, stamp: Stamp, raw: bytes, quality: str, cause: str) -> Entry:
-        self._desk.last = shown
-        self._desk.last_text = str(shown)
-        self._shown_s = stamp.time_s
+        self._made += 1
+        self._desk.last, self._shown_s = shown, stamp.time_s
         row = reading_row(shown, stamp.time_s, self._pouring.rinse_ml(stamp.time_s))
         return stamp.entry(row, raw=raw, quality=quality, cause=cause)
 
@@ -234,6 +242,7 @@ class LiveRinse:
     def _events(self, events: Sequence[str], stamp: Stamp) -> list[Entry]:
         rinse_ml = self._pouring.rinse_ml(stamp.time_s)
         self._faults += sum(event.startswith("fault:") for event in events)
+        self._made += len(events)
         for event in events:
             self._desk.tell(event)
         return [stamp.entry(Row(stamp.time_s, rinse_ml, event=event)) for event in events]
@@ -254,10 +263,26 @@ class LiveRinse:
     def _watch(self, row: Row) -> Observed:
         self._state = self._observer.observe(row)
         self._rows += 1
-        if row.has_reading:
-            self._reading_us_cm = self._state.reading_us_cm
-            self._history.add(shown_from_row(row), self._state)
+        again = self._observer.again if isinstance(self._observer, Retracting) else None
+        if again is not None:
+            self._look_again(again)
+        else:
+            self._remember(row, self._state)
         return Observed(self._rows, row, self._state)
+
+    def _remember(self, row: Row, state: RinseState) -> None:
+        """A reading, for the screen: the last one, and a point of the chart."""
+        if row.has_reading:
+            self._desk.last, self._shown_s = shown_from_row(row), row.time_s
+            self._reading_us_cm = state.reading_us_cm
+            self._history.add(self._desk.last, state)
+
+    def _look_again(self, rows: Sequence[tuple[Row, RinseState]]) -> None:
+        """A reading was struck: what the screen remembers is only what is left."""
+        self._desk.last = self._shown_s = self._reading_us_cm = None
+        self._history = History(self.setup.tds_factor, self.setup.top_us_cm)
+        for row, state in rows:
+            self._remember(row, state)
 
     def _maybe_give_up(self, stamp: Stamp) -> None:
         away_s = self._link.away_s(stamp.time_s, count_silence=self.policy.until_endpoint)

@@ -1,0 +1,73 @@
+"""A reading typed by mistake is struck: the record keeps it, the core sees the rinse again without it.
+
+The strike is an event of the record, ``note: struck row 12 (125 ppm)``, rows counted from 1 as in a
+recording, so that a replay does the same as the live rinse did.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Final, Protocol
+
+from rinsewatch.rinse.row import Row
+from rinsewatch.rinse.state import RinseState
+
+# Seeing a rinse again takes as long as it has rows; rinses with readings typed by hand have some dozens.
+MOST_ROWS: Final = 5000
+_STRUCK = re.compile(r"note: struck row ([0-9]{1,6})(?: \(.*\))?")
+
+
+class Observer(Protocol):
+    """The core, as the session uses it."""
+
+    def observe(self, row: Row) -> RinseState: ...
+    def forecast_band(self, points: int = ...) -> list[tuple[float, float, float, float]]: ...
+
+
+def strike_note(number: int, shown: str) -> str:
+    """The event that strikes row ``number``, whose reading was ``shown``."""
+    return f"note: struck row {number} ({shown})"
+
+
+def struck_number(event: str) -> int | None:
+    """The number in such an event, else None."""
+    found = _STRUCK.fullmatch(event)
+    return None if found is None else int(found[1])
+
+
+class Retracting:
+    """Observes for a core made by ``make``; at a strike a new core sees all rows but the struck ones.
+
+    ``again``: after a strike, each of those rows with its new state; None after any other row. A strike of
+    what is no reading is an ordinary note, and so is one in a rinse of more than MOST_ROWS rows.
+    """
+
+    def __init__(self, make: Callable[[], Observer]) -> None:
+        self._make = make
+        self._core = make()
+        self._rows: list[Row] = []
+        self._struck: set[int] = set()
+        self.again: list[tuple[Row, RinseState]] | None = None
+
+    def observe(self, row: Row) -> RinseState:
+        """The state after this row."""
+        if len(self._rows) <= MOST_ROWS:
+            self._rows.append(row)
+        number = struck_number(row.event)
+        if number is None or not self._can_strike(number):
+            self.again = None
+            return self._core.observe(row)
+        self._struck.add(number)
+        self._core = self._make()
+        kept = [each for place, each in enumerate(self._rows, start=1) if place not in self._struck]
+        self.again = [(each, self._core.observe(each)) for each in kept]
+        return self.again[-1][1]
+
+    def forecast_band(self, points: int = 40) -> list[tuple[float, float, float, float]]:
+        """(rinse mL, 5 %, median, 95 % filtrate uS/cm) from here on."""
+        return self._core.forecast_band(points)
+
+    def _can_strike(self, number: int) -> bool:
+        whole = len(self._rows) <= MOST_ROWS
+        return whole and 0 < number <= len(self._rows) and self._rows[number - 1].has_reading
