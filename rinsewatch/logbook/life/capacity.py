@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from statistics import median
 
 from rinsewatch.chemistry.load import feed_load_eq_l
 from rinsewatch.chemistry.resin import CAPACITY_EQ_L, Range, ResinKind
 from rinsewatch.errors import QuantityError
-from rinsewatch.logbook.life.records import History, Indicator, Part, RinseSummary, ServiceRun
+from rinsewatch.logbook.life.records import History, Indicator, Part, Regeneration, RinseSummary, ServiceRun
 
 FIRST_CYCLES = 5  # their median is "the first cycles"; fewer while there are fewer, three at least
 FEWEST = 3
@@ -82,13 +83,32 @@ def is_possible(capacity_eq_l: Range) -> bool:
 
 def cycle_figures(history: History) -> tuple[CycleFigures, ...]:
     """All cycles of which anything is known, in order."""
-    cycles = {r.cycle for r in history.runs} | {r.cycle for r in history.rinses}
-    cycles |= {r.cycle for r in history.regenerations}
     usual = [run.change_us_cm for run in history.runs if run.change_us_cm is not None]
     usual_us_cm = median(usual) if len(usual) >= FEWEST else None
-    figures = [_one(history, cycle, usual_us_cm) for cycle in sorted(cycles)]
+    volume_ml = history.resin.resin_ml
+    figures = [_one(noted, cycle, volume_ml, usual_us_cm) for cycle, noted in sorted(_by_cycle(history).items())]
     first = first_capacity(figures)
     return tuple(figures if first is None else [_with_share(f, first) for f in figures])
+
+
+@dataclass(slots=True)
+class _Noted:
+    """All records of one cycle."""
+
+    run: ServiceRun | None = None
+    rinses: dict[Part, RinseSummary] = field(default_factory=dict)
+    doses: list[Regeneration] = field(default_factory=list)
+
+
+def _by_cycle(history: History) -> dict[int, _Noted]:
+    noted: defaultdict[int, _Noted] = defaultdict(_Noted)
+    for run in history.runs:
+        noted[run.cycle].run = run
+    for rinse in sorted(history.rinses, key=lambda r: r.on):  # the last one of a part ended the cycle's rinsing
+        noted[rinse.cycle].rinses[rinse.part] = rinse
+    for dose in history.regenerations:
+        noted[dose.cycle].doses.append(dose)
+    return noted
 
 
 def first_capacity(figures: Sequence[CycleFigures]) -> float | None:
@@ -97,13 +117,11 @@ def first_capacity(figures: Sequence[CycleFigures]) -> float | None:
     return median(counted[:FIRST_CYCLES]) if len(counted) >= FEWEST else None
 
 
-def _one(history: History, cycle: int, usual_us_cm: float | None) -> CycleFigures:
-    run = next((r for r in history.runs if r.cycle == cycle), None)
-    rinses = {part: _last_rinse(history.rinses, cycle, part) for part in Part}
-    doses = [d for d in history.regenerations if d.cycle == cycle]
-    feed = _feed(run, [r for r in rinses.values() if r is not None])
+def _one(noted: _Noted, cycle: int, resin_ml: float, usual_us_cm: float | None) -> CycleFigures:
+    run = noted.run
+    feed = _feed(run, list(noted.rinses.values()))
     removed = None if run is None or feed is None else equivalents_removed(run.litres, feed)
-    capacity = None if removed is None else operating_capacity_eq_l(removed, history.resin.resin_ml)
+    capacity = None if removed is None else operating_capacity_eq_l(removed, resin_ml)
     return CycleFigures(
         cycle=cycle,
         installed=run.installed if run else None,
@@ -115,17 +133,11 @@ def _one(history: History, cycle: int, usual_us_cm: float | None) -> CycleFigure
         equivalents=removed,
         capacity_eq_l=capacity,
         remark=_remark(run, capacity, usual_us_cm),
-        anion=rinses[Part.ANION],
-        cation=rinses[Part.CATION],
-        caustic_eq=_sum([d.caustic_eq for d in doses]),
-        acid_eq=_sum([d.acid_eq for d in doses]),
+        anion=noted.rinses.get(Part.ANION),
+        cation=noted.rinses.get(Part.CATION),
+        caustic_eq=_sum([d.caustic_eq for d in noted.doses]),
+        acid_eq=_sum([d.acid_eq for d in noted.doses]),
     )
-
-
-def _last_rinse(rinses: Sequence[RinseSummary], cycle: int, part: Part) -> RinseSummary | None:
-    """The one that ended the cycle's rinsing, if there was more than one."""
-    mine = [r for r in rinses if r.cycle == cycle and r.part is part]
-    return max(mine, key=lambda r: r.on) if mine else None
 
 
 def _feed(run: ServiceRun | None, rinses: Sequence[RinseSummary]) -> float | None:

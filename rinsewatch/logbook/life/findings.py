@@ -18,7 +18,7 @@ from rinsewatch.logbook.life.records import Indicator, Part
 from rinsewatch.logbook.life.series import Values
 
 LIMIT = 0.01  # chance that scatter alone looks so, above which nothing is said
-SURE = LIMIT / 20.0
+SURE = LIMIT / 20.0  # then "nearly certain"
 HINT = 0.05  # enough to support or to contradict a finding, not to be one
 # A colour that is hard to judge in one bed of twenty (assumption): three or four of four by accident.
 _FADED_CHANCE = 4 * 0.05**3 * 0.95 + 0.05**4
@@ -38,7 +38,7 @@ class Kind(StrEnum):
 
 
 class Sureness(StrEnum):
-    """How sure a finding is; in words, since the chance behind it holds only for scatter."""
+    """How sure a finding is, in words: the chance behind it is that of scatter, not of other causes."""
 
     LIKELY = "likely"
     SURE = "nearly certain"
@@ -57,6 +57,13 @@ class Finding:
     cycles: tuple[int, ...]
     sure: Sureness
     chance: float
+
+    @property
+    def how_sure(self) -> str:
+        """'likely: scatter alone looks like this once in 240 times'."""
+        times = 1.0 / max(self.chance, 1e-6)
+        once = f"once in {10 * round(times / 10)} times" if times < 1e4 else "less than once in 10000 times"
+        return f"{self.sure}: scatter alone looks like this {once}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

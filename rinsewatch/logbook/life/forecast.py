@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import pairwise
 from math import inf, sqrt
@@ -23,11 +23,13 @@ _PACE_CYCLES = 5
 class Forecast:
     """The line through the counted cycles from ``since`` on crosses ``threshold`` (share of the first cycles).
 
-    ``cycle`` with a 5-95 % interval from ``low`` to ``high`` (inf: no end in sight); dates if the pace is known.
+    ``cycle`` with a 5-95 % interval from ``low`` to ``high`` (inf: no end in sight); ``last``: the latest counted one;
+    dates if the pace is known.
     """
 
     threshold: float
     since: int
+    last: int
     trend: Trend
     cycle: float
     low: float
@@ -51,14 +53,15 @@ def forecast(figures: Sequence[CycleFigures], falling: Change | None, threshold:
     since = _line_begins([c for c, _ in counted], falling)
     points = [(c, share) for c, share in counted if c >= since]
     if len(points) < FEWEST + 1:
-        return NotIdentified(threshold, f"not identified: {len(points)} cycles that count; a trend needs four")
+        count = sum(f.counts and f.cycle >= since for f in figures)
+        return NotIdentified(threshold, f"not identified: {count} cycles that count; a trend needs four")
     trend = theil_sen([c for c, _ in points], [share for _, share in points])
     last = points[-1][0]
     if not trend.identified:
         return NotIdentified(threshold, _unclear(trend, since, last))
     if trend.slope > 0.0:
         return NotIdentified(threshold, f"not identified: capacity rises over cycles {since} to {last}")
-    return _dated(_crossing(trend, threshold, since), figures, last)
+    return _dated(_crossing(trend, threshold, since, last), figures)
 
 
 def _line_begins(cycles: Sequence[int], falling: Change | None) -> int:
@@ -80,12 +83,12 @@ def _unclear(trend: Trend, since: int, last: int) -> str:
     )
 
 
-def _crossing(trend: Trend, threshold: float, since: int) -> Forecast:
+def _crossing(trend: Trend, threshold: float, since: int, last: int) -> Forecast:
     """Where the line, and the edges of its band, meet the threshold."""
     cycle = trend.centre + (threshold - trend.level) / trend.slope
     low = _meets(trend, threshold, trend.low, -1.0)
     high = _meets(trend, threshold, trend.high, 1.0)
-    return Forecast(threshold, since, trend, cycle, low, high)
+    return Forecast(threshold, since, last, trend, cycle, low, high)
 
 
 def _meets(trend: Trend, threshold: float, edge_slope: float, side: float) -> float:
@@ -115,7 +118,7 @@ def _other(trend: Trend, edge_slope: float) -> float:
     return trend.low if edge_slope == trend.high else trend.high
 
 
-def _dated(found: Forecast, figures: Sequence[CycleFigures], last: int) -> Forecast:
+def _dated(found: Forecast, figures: Sequence[CycleFigures]) -> Forecast:
     """The same with dates, at the pace of the latest cycles."""
     installed = [(f.cycle, f.installed) for f in figures if f.installed is not None]
     latest = installed[-_PACE_CYCLES - 1 :]
@@ -129,7 +132,4 @@ def _dated(found: Forecast, figures: Sequence[CycleFigures], last: int) -> Forec
         ahead = (at - cycle) * days
         return begun + timedelta(days=round(ahead)) if abs(ahead) < 36_525 else None
 
-    return Forecast(
-        found.threshold, found.since, found.trend, found.cycle, found.low, found.high,
-        day(found.cycle), day(found.low), day(found.high),
-    )  # fmt: skip
+    return replace(found, day=day(found.cycle), low_day=day(found.low), high_day=day(found.high))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rinsewatch.logbook.life import series
-from rinsewatch.logbook.life.capacity import FEWEST, CycleFigures, cycle_figures, first_capacity
+from rinsewatch.logbook.life.capacity import FEWEST, FIRST_CYCLES, CycleFigures, cycle_figures, first_capacity
 from rinsewatch.logbook.life.change import BEFORE, FROM_ON, Change
 from rinsewatch.logbook.life.findings import Changes, Finding, all_changes, find_all, is_clear
 from rinsewatch.logbook.life.forecast import Forecast, NotIdentified, forecast
@@ -14,6 +14,8 @@ from rinsewatch.logbook.life.records import History, Part, Resin
 from rinsewatch.logbook.life.series import Values
 from rinsewatch.logbook.life.trend import Trend, theil_sen
 from rinsewatch.logbook.life.words import forecast_sentence, trend_sentence
+
+MOST_CYCLES = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,19 +47,27 @@ class ResinLife:
 
 def resin_life(history: History) -> ResinLife:
     """Compute it. Error: QuantityError for a feed that is no feed water."""
-    figures = cycle_figures(history)
+    everything = cycle_figures(history)
+    figures = _looked_at(everything)
     changes = all_changes(figures)
     ahead = forecast(figures, _turning_point(changes), history.resin.discard_share)
     return ResinLife(
         resin=history.resin,
-        cycles=figures,
+        cycles=everything,
         first_eq_l=first_capacity(figures),
         trends=_trends(figures),
         forecast=ahead,
         forecast_sentence=forecast_sentence(ahead),
         findings=find_all(figures, changes),
-        notes=_notes(figures),
+        notes=_notes(everything),
     )
+
+
+def _looked_at(figures: Sequence[CycleFigures]) -> tuple[CycleFigures, ...]:
+    """In a very long life the first cycles and the latest ones: what is between tells nothing new, and takes time."""
+    if len(figures) <= MOST_CYCLES:
+        return tuple(figures)
+    return (*figures[:FIRST_CYCLES], *figures[FIRST_CYCLES - MOST_CYCLES :])
 
 
 def _turning_point(changes: Changes) -> Change | None:
@@ -85,6 +95,8 @@ def _named(name: str, unit: str, values: Values) -> NamedTrend:
 def _notes(figures: Sequence[CycleFigures]) -> tuple[str, ...]:
     notes = [f"Cycle {f.cycle} does not count for capacity: {f.remark}." for f in figures if f.remark]
     counted = sum(f.counts for f in figures)
+    if len(figures) > MOST_CYCLES:
+        notes.append(f"Trends and findings use the first {FIRST_CYCLES} and the latest cycles, {MOST_CYCLES} in all.")
     if counted < BEFORE + FROM_ON:
         notes.append(
             f"{counted} cycles count for capacity; findings need {BEFORE} of a first level and {FROM_ON} off it."

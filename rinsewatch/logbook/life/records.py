@@ -6,6 +6,7 @@ number, from 1. Volumes of resin are settled and wet, mL; readings are uS/cm at 
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -131,8 +132,8 @@ class History:
     regenerations: tuple[Regeneration, ...] = ()
 
     def __post_init__(self) -> None:
-        cycles = [run.cycle for run in self.runs]
-        if twice := sorted({cycle for cycle in cycles if cycles.count(cycle) > 1}):
+        counts = Counter(run.cycle for run in self.runs)
+        if twice := [cycle for cycle, count in sorted(counts.items()) if count > 1]:
             raise QuantityError(f"cycle {twice[0]}: two service runs; correct or delete one of them")
 
 

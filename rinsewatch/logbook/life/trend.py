@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import combinations
+from itertools import accumulate, combinations
 from math import inf
 from statistics import median
 
@@ -84,12 +84,10 @@ def _two_sided(score: int, n: int) -> float:
 
 @cache
 def _inversions(n: int) -> tuple[int, ...]:
-    """How many orders of ``n`` things have 0, 1, 2 ... inversions."""
+    """How many orders of ``n`` things have 0, 1, 2 ... inversions: a thing more can stand in 0 to size - 1 places."""
     counts = [1]
     for size in range(2, n + 1):
-        longer = [0] * (len(counts) + size - 1)
-        for i, count in enumerate(counts):
-            for j in range(size):
-                longer[i + j] += count
-        counts = longer
+        sums = [0, *accumulate(counts)]
+        most = len(sums) - 1
+        counts = [sums[min(i + 1, most)] - sums[max(0, i + 1 - size)] for i in range(most + size - 1)]
     return tuple(counts)

@@ -15,10 +15,16 @@ def trend_sentence(name: str, unit: str, trend: Trend, cycles: Sequence[int]) ->
     span = f"cycles {cycles[0]}-{cycles[-1]}"
     if not isfinite(trend.low):
         return f"{name}: {trend.points} cycles are too few for a trend with an interval ({span})."
-    edges = f"90 % interval {trend.low:+.2g} to {trend.high:+.2g}"
+    edges = f"90 % interval {_signed(trend.low)} to {_signed(trend.high)}"
     if not trend.identified:
         return f"{name}: no trend identified; {edges} {unit} a cycle, {span}."
-    return f"{name}: {trend.slope:+.2g} {unit} a cycle ({edges}), {span}."
+    return f"{name}: {_signed(trend.slope)} {unit} a cycle ({edges}), {span}."
+
+
+def _signed(value: float) -> str:
+    """Two figures that count, never an exponent."""
+    places = 0 if abs(value) >= 10.0 else 1 if abs(value) >= 1.0 else 2 if abs(value) >= 0.1 else 4
+    return f"{value:+.{places}f}"
 
 
 def forecast_sentence(ahead: Forecast | NotIdentified) -> str:
@@ -28,8 +34,9 @@ def forecast_sentence(ahead: Forecast | NotIdentified) -> str:
         return f"When it falls below {share}: {ahead.reason}."
     late = f"cycle {ceil(ahead.high)}" if isfinite(ahead.high) else "no end in sight"
     days = _days(ahead.low_day, ahead.day, ahead.high_day)
+    passed = "has probably fallen" if ahead.cycle <= ahead.last else "falls"
     return (
-        f"At this trend it falls below {share} in cycle {ceil(ahead.cycle)}, "
+        f"At this trend it {passed} below {share} in cycle {ceil(ahead.cycle)}, "
         f"90 % interval cycle {ceil(ahead.low)} to {late}{days}. Rests on {ahead.trend.points} cycles from "
         f"{ahead.since} on, {100.0 * ahead.trend.slope:+.1f} points a cycle."
     )
