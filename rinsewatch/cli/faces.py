@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from collections.abc import Callable
 from typing import IO, Protocol
 
@@ -20,6 +21,8 @@ from rinsewatch.session.snapshot import SessionSnapshot
 
 WAIT_S = 0.5
 KEY_WAIT_S = 0.2
+ANSWER_WAIT_S = 0.1  # for the answer to a key, before the screen is drawn without it
+LATE_WAIT_S = 0.03  # then it is looked for this often
 DRAW_S = 0.5  # two frames a second are enough for water
 
 
@@ -139,6 +142,7 @@ class DashboardFace:
         self._rang: Verdict | None = None
         self._drawn_s = float("-inf")
         self._drawn_second = -1
+        self._answered: threading.Event | None = None  # of the last key, until the screen has shown its effect
 
     def run(self, stage: Stage, guard: SignalGuard) -> None:
         """Draw and take keys until the session ends."""
@@ -161,9 +165,11 @@ class DashboardFace:
             with stop_hooks(suspend, resume):
                 self._draw(stage, desk, screen)
                 while session.running:
-                    pressed = keys.read(KEY_WAIT_S)
+                    pressed = keys.read(LATE_WAIT_S if self._answered else KEY_WAIT_S)
                     for key in pressed:
                         self._press(desk, stage, key)
+                    if pressed and self._answered:
+                        self._answered.wait(ANSWER_WAIT_S)
                     if pressed or self._is_due(stage):
                         self._draw(stage, desk, screen)
                 guard.disarm()
@@ -173,15 +179,19 @@ class DashboardFace:
         stopped = shown.state is not None and shown.state.verdict is Verdict.STOP
         command = desk.press(key, asked=bool(shown.question), stopped=stopped)
         if command is not None:
-            stage.session.send(command)
+            self._answered = stage.session.send(command)
 
     def _is_due(self, stage: Stage) -> bool:
-        """Draw only what has changed: new rows, or the second on the clock."""
+        """Draw only what has changed: the answer to a key at once; new rows, or the second on the clock, in time."""
+        if self._answered is not None and self._answered.is_set():
+            return True
         news = stage.session.changed.is_set() or int(stage.session.now_s()) != self._drawn_second
         return news and stage.clock.monotonic() - self._drawn_s >= DRAW_S
 
     def _draw(self, stage: Stage, desk: KeyDesk, screen: Screen) -> None:
         stage.session.changed.clear()
+        if self._answered is not None and self._answered.is_set():
+            self._answered = None
         snapshot = look(stage, message=desk.message, question=desk.question, show_help=desk.show_help)
         screen.draw(snapshot)
         self._drawn_s, self._drawn_second = stage.clock.monotonic(), int(snapshot.elapsed_s)

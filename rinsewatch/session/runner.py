@@ -7,7 +7,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from rinsewatch.rinse.row import Row
@@ -34,6 +34,13 @@ class Link(Protocol):
     def close(self) -> None: ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Arrived:
+    item: Item
+    monotonic_s: float
+    answered: threading.Event | None = None
+
+
 class Session:
     """Runs a LiveRinse. Commands may come from any thread; ``latest`` never blocks.
 
@@ -52,7 +59,7 @@ class Session:
     ) -> None:
         self._live, self._link, self._clock, self._timebase = live, link, clock, timebase
         self._boottime, self._clocks = boottime, ClockWatch()
-        self._arrived: queue.SimpleQueue[tuple[Item, float]] = queue.SimpleQueue()
+        self._arrived: queue.SimpleQueue[_Arrived] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self.changed = threading.Event()
         self._outbox: deque[Observed] | None = deque(maxlen=_OUTBOX_LIMIT) if wants_rows else None
@@ -66,9 +73,14 @@ class Session:
         if self._link is not None:
             self._futures.append(self._pool.submit(self._read, self._link))
 
-    def send(self, command: Command) -> None:
-        """Hand over a person's command; never blocks, also safe in a signal handler."""
-        self._arrived.put((command, self._clock.monotonic()))
+    def send(self, command: Command) -> threading.Event:
+        """Hand over a person's command; never blocks, also safe in a signal handler.
+
+        The event is set once ``latest`` shows what became of it.
+        """
+        answered = threading.Event()
+        self._arrived.put(_Arrived(command, self._clock.monotonic(), answered))
+        return answered
 
     @property
     def latest(self) -> SessionSnapshot:
@@ -131,7 +143,7 @@ class Session:
         try:
             while not self._stopping.is_set():
                 for item in link.poll(POLL_S):
-                    self._arrived.put((item, item.monotonic_s))
+                    self._arrived.put(_Arrived(item, item.monotonic_s))
         finally:
             link.close()
 
@@ -143,7 +155,7 @@ class Session:
             while not (self._live.ended or self._stopping.is_set() or self._reader_failed()):
                 arrived = self._next()
                 jumped = self._look_at_clocks()
-                items = [self._stamped(*each) for each in arrived]
+                items = [self._stamped(each.item, each.monotonic_s) for each in arrived]
                 self._out(self._live.take(items))
                 now_s = self._clock.monotonic()
                 if now_s - ticked_s >= TICK_S:
@@ -153,6 +165,9 @@ class Session:
                 if at_once or now_s - published_s >= PUBLISH_S:
                     self._publish()
                     published_s = now_s
+                for each in arrived:
+                    if each.answered is not None:
+                        each.answered.set()
         finally:
             self._close()
 
@@ -161,9 +176,9 @@ class Session:
         self._out(self._live.close(self._stamp()))
         self._publish()
 
-    def _next(self) -> list[tuple[Item, float]]:
+    def _next(self) -> list[_Arrived]:
         """What has arrived, at most _AT_ONCE; waits up to a tick for the first."""
-        items: list[tuple[Item, float]] = []
+        items: list[_Arrived] = []
         try:
             items.append(self._arrived.get(timeout=TICK_S))
             while len(items) < _AT_ONCE:
