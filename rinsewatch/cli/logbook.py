@@ -15,6 +15,8 @@ _COMMANDS = {
     "correct": ("logbook_edit", "correct"),
     "undo": ("logbook_edit", "undo"),
     "delete": ("logbook_edit", "delete"),
+    "import": ("logbook_import", "import_command"),
+    "export": ("logbook_export", "export"),
     "verify": ("logbook_keep", "verify"),
     "backup": ("logbook_keep", "backup"),
 }

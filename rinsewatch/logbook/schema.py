@@ -65,7 +65,7 @@ _SECOND = (
     "CREATE TABLE change_head (one INTEGER PRIMARY KEY CHECK (one = 1), id INTEGER NOT NULL, hash BLOB NOT NULL)",
     "CREATE INDEX rinse_batch ON rinse (batch)",
     # People's notes alone: a search must not read a million readings.
-    f"CREATE INDEX entry_note ON entry (rinse_id, event) WHERE {NOTES}",
+    f"CREATE INDEX entry_note ON entry (rinse_id) WHERE {NOTES}",
 )
 
 

@@ -14,9 +14,9 @@ from typing import Any, Self
 from rinsewatch import __version__
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook import schema
-from rinsewatch.logbook.chain import START, link, text
+from rinsewatch.logbook.chain import START, Stored, link, text
 from rinsewatch.logbook.csvwrite import write_recording
-from rinsewatch.logbook.entry import Entry
+from rinsewatch.logbook.entry import Entry, values_of
 from rinsewatch.logbook.ledger import Ledger
 from rinsewatch.logbook.lock import WriterLock
 from rinsewatch.logbook.settings import Settings
@@ -39,6 +39,8 @@ _LISTING = """
     FROM rinse JOIN head ON head.rinse_id = rinse.id
     LEFT JOIN closing ON closing.id = (SELECT max(id) FROM closing WHERE rinse_id = rinse.id)
 """
+RAW_RINSE = "SELECT uuid, batch, started_utc, settings, program_version FROM rinse WHERE id = ?"
+RAW_CLOSINGS = "SELECT after_seq, ended_utc, reason, verdict FROM closing WHERE rinse_id = ? ORDER BY id"
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +259,26 @@ class Logbook:
             schema.copy_whole(self.path, path)
         except (OSError, *FAILURES) as error:
             raise explain(path, error) from error
+
+    def raw_rinse(self, rinse_id: int) -> tuple[Sequence[Stored], list[tuple[Stored, ...]], list[Sequence[Stored]]]:
+        """A rinse exactly as it is stored: record without number and hash, entries, closings; checked.
+
+        Raises LogbookError where it is damaged or not there.
+        """
+        entries = self.entries(rinse_id)
+        with self._explained():
+            record = self._connection.execute(RAW_RINSE, (rinse_id,)).fetchone()
+            closings = self._connection.execute(RAW_CLOSINGS, (rinse_id,)).fetchall()
+        return record, [values_of(entry, rinse_id, seq) for seq, entry in enumerate(entries, start=1)], closings
+
+    def raw_answers(self) -> dict[str, str]:
+        """The last answers as they are stored, JSON."""
+        with self._explained():
+            return dict(self._connection.execute("SELECT question, value FROM answer ORDER BY question").fetchall())
+
+    def writing(self) -> contextlib.AbstractContextManager[sqlite3.Connection]:
+        """One transaction under the writer lock, all or nothing. Raises LogbookError."""
+        return self._writing()
 
     def _changes(self) -> list[list[Any]]:
         try:

@@ -114,7 +114,7 @@ class TestLogbook:
         hand_rinse(tmp_path)
         monkeypatch.setenv("RINSEWATCH_DATA", str(tmp_path))
         assert run(["logbook", "list"]) == 0
-        assert "blue  3 rows  finished" in capsys.readouterr().out
+        assert "blue   3 rows  finished" in capsys.readouterr().out
         assert run(["logbook", "show", "1"]) == 0
         shown = capsys.readouterr().out
         assert "endpoint = 12 uS/cm" in shown and "note: first" in shown
