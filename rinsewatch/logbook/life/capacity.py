@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from statistics import median
 
 from rinsewatch.chemistry.load import feed_load_eq_l
@@ -66,7 +67,13 @@ class CycleFigures:
 
 def equivalents_removed(litres: float, feed_us_cm: float) -> Range:
     """eq taken out of ``litres`` of RO permeate of this conductivity (25 C); error: QuantityError."""
-    return feed_load_eq_l(feed_us_cm).times(litres)
+    return _load_eq_l(feed_us_cm).times(litres)
+
+
+@lru_cache(maxsize=4096)
+def _load_eq_l(feed_us_cm: float) -> Range:
+    """The same few readings come back in a long life."""
+    return feed_load_eq_l(feed_us_cm)
 
 
 def operating_capacity_eq_l(equivalents: Range, resin_ml: float) -> Range:

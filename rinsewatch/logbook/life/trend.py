@@ -72,10 +72,10 @@ def _interval(slopes: Sequence[float], n: int, confidence: float) -> tuple[float
 
 def chance_at_least(score: int, n: int) -> float:
     """Chance that Kendall's S of ``n`` unrelated points (no ties) is ``score`` or more."""
-    counts = _inversions(n)
     pairs = n * (n - 1) // 2
     most = (pairs - score) // 2  # S = pairs - 2 * inversions
-    return sum(counts[: max(0, most + 1)]) / sum(counts)
+    orders = _orders(n)
+    return orders[min(most, pairs)] / orders[-1] if most >= 0 else 0.0
 
 
 def _two_sided(score: int, n: int) -> float:
@@ -83,6 +83,11 @@ def _two_sided(score: int, n: int) -> float:
 
 
 @cache
+def _orders(n: int) -> tuple[int, ...]:
+    """How many orders of ``n`` things have at most 0, 1, 2 ... inversions."""
+    return tuple(accumulate(_inversions(n)))
+
+
 def _inversions(n: int) -> tuple[int, ...]:
     """How many orders of ``n`` things have 0, 1, 2 ... inversions: a thing more can stand in 0 to size - 1 places."""
     counts = [1]
