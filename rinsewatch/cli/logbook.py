@@ -15,10 +15,12 @@ _COMMANDS = {
     "correct": ("logbook_edit", "correct"),
     "undo": ("logbook_edit", "undo"),
     "delete": ("logbook_edit", "delete"),
+    "life": ("logbook_life", "life"),
     "import": ("logbook_import", "import_command"),
     "export": ("logbook_export", "export"),
     "verify": ("logbook_keep", "verify"),
     "backup": ("logbook_keep", "backup"),
+    "demo-data": ("demolife", "demo_data"),
 }
 
 
