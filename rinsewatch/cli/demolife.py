@@ -39,15 +39,8 @@ def demo_data(as_json: bool, logbook_file: str | None) -> int:
     if as_json:
         say_json([{"logbook": str(path), "made": made, "records": records, "invented": True}])
         return 0
-    done = f"{records} invented records written to {path}" if made else f"the invented logbook is there already: {path}"
-    say(
-        [
-            done,
-            "look at it:",
-            f"  rinsewatch logbook life --logbook {path}",
-            f"  rinsewatch logbook list runs --logbook {path}",
-        ]
-    )
+    say([f"{records} invented records written to {path}" if made else f"the invented logbook is there already: {path}"])
+    say(["look at it:", *(f"  rinsewatch logbook {what} --logbook {path}" for what in ("life", "list runs"))])
     return 0
 
 

@@ -46,7 +46,7 @@ class RinseFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierRinse:
-    """An earlier rinse of the same resin from the same residue. ``rinse``: its recording's number, None: noted by hand."""
+    """An earlier rinse of the same resin from the same residue. ``rinse``: its recording, None: noted by hand."""
 
     on: date
     rinse: int | None
