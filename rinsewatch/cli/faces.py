@@ -218,6 +218,7 @@ def look(stage: Stage, *, message: str = "", question: str = "", show_help: bool
         meter_name=stage.meter_name,
         port="" if stage.link is None else stage.port,
         batch=stage.batch,
+        by_hand=stage.link is None,
         message=message,
         question=question,
         show_help=show_help,

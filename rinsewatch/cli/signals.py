@@ -34,7 +34,7 @@ class SignalGuard:
     output and the main thread hangs on it.
     """
 
-    def __init__(self, at_once: Callable[[str], None]) -> None:
+    def __init__(self, at_once: Callable[[str], object]) -> None:
         self._at_once = at_once
         self._armed = False
         self._before: dict[int, object] = {}

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.screen.chart import Line
 from rinsewatch.screen.letters import ROWS, large
 from rinsewatch.screen.snapshot import Snapshot
-from rinsewatch.screen.text import fitted, one_line
+from rinsewatch.screen.text import cells, fitted, one_line, wrapped
 from rinsewatch.screen.view import flow_mode, reason_words, verdict_action, verdict_title
 
 _MARKS = {Verdict.RINSE: ">", Verdict.STOP: "#", Verdict.CHECK: "?", Verdict.STALLED: "="}
 _LARGE_WORDS = {Verdict.STOP: "STOP", Verdict.CHECK: "CHECK", Verdict.STALLED: "STALLED"}
-TALL_ROWS = ROWS + 2
 
 
 def banner_lines(snapshot: Snapshot, width: int, ascii_only: bool, *, tall: bool, roomy: bool) -> list[Line]:
-    """The banner, each line ``width`` cells: two or three lines, or TALL_ROWS with large letters.
+    """The banner, each line ``width`` cells: two or three lines, or some more with large letters.
 
     ``tall`` allows large letters for the verdicts that ask for action, ``roomy`` a large count for rinse.
     """
@@ -47,33 +44,35 @@ def _large_count(snapshot: Snapshot) -> str:
 
 
 def _flat(snapshot: Snapshot, width: int, ascii_only: bool, reason_rows: int) -> list[Line]:
-    mark = _mark(snapshot)
-    head = f"{mark * 3} {verdict_title(snapshot)} {mark * 3} {verdict_action(snapshot)} "
-    text = fitted(one_line(head, ascii_only), width, ascii_only)
-    if text.endswith("  "):  # fill what is left with the mark: the banner reaches from edge to edge
-        text = text.rstrip() + " " + mark * (width - len(text.rstrip()) - 1)
-    reason = _wrapped(one_line(reason_words(snapshot), ascii_only), width - 4, reason_rows, ascii_only)
-    return [[(text, role_of(snapshot))], *([(fitted("    " + row, width), "")] for row in reason)]
+    """Always ``1 + reason_rows`` lines: a verdict too long for one takes a line from the reason."""
+    mark, role = _mark(snapshot), role_of(snapshot)
+    head = one_line(f"{mark * 3} {verdict_title(snapshot)} {mark * 3} {verdict_action(snapshot)}", ascii_only)
+    heads = [text.rstrip() for text in wrapped(head, width, 1 + reason_rows, ascii_only)]
+    if heads[-1] and cells(heads[-1]) < width - 1:  # the banner reaches from edge to edge
+        heads[-1] += " " + mark * (width - cells(heads[-1]) - 1)
+    left = 1 + reason_rows - len(heads)
+    reason = wrapped(one_line(reason_words(snapshot), ascii_only), width - 4, left, ascii_only) if left else []
+    reason += [""] * (left - len(reason))
+    return [
+        *([(fitted(text, width), role)] for text in heads),
+        *([(fitted("    " + row, width), "")] for row in reason),
+    ]
 
 
 def _tall(snapshot: Snapshot, word: str, width: int, ascii_only: bool) -> list[Line]:
+    """The word in large letters, title and action beside it; the reason too, or below where it is long."""
     role, mark = role_of(snapshot), _mark(snapshot)
     letters = large(word, ascii_only)
     room = width - len(letters[0]) - 10
-    action = _wrapped(one_line(verdict_action(snapshot), ascii_only), room, 2, ascii_only)
-    spoken = [verdict_title(snapshot), *(row for row in action if row)]
-    spoken += _wrapped(one_line(reason_words(snapshot), ascii_only), room, ROWS - len(spoken), ascii_only)
-    rows = [
-        [(f"{mark * 2}  {glyphs}  {fitted(said, room + 2)}{mark * 2}", role)]
-        for glyphs, said in zip(letters, spoken, strict=True)
-    ]
+    action = wrapped(one_line(verdict_action(snapshot), ascii_only), room, ROWS - 1, ascii_only)
+    spoken, below = [fitted(verdict_title(snapshot), room), *action], list[str]()
+    reason = one_line(reason_words(snapshot), ascii_only)
+    beside = wrapped(reason, room, ROWS, ascii_only)
+    if len(spoken) + len(beside) <= ROWS:
+        spoken += beside
+    else:
+        below = wrapped(reason, width - 8, 2, ascii_only)
+    spoken += [" " * room] * (ROWS - len(spoken))
+    rows = [[(f"{mark * 2}  {glyphs}  {said}  {mark * 2}", role)] for glyphs, said in zip(letters, spoken, strict=True)]
     rule: Line = [(mark * width, role)]
-    return [rule, *rows, rule]
-
-
-def _wrapped(text: str, width: int, rows: int, ascii_only: bool) -> list[str]:
-    """Exactly ``rows`` lines; what does not fit is cut with a mark."""
-    lines = textwrap.wrap(text, max(1, width)) or [""]
-    if len(lines) > rows:
-        lines = [*lines[: rows - 1], fitted(" ".join(lines[rows - 1 :]), width, ascii_only)]
-    return lines + [""] * (rows - len(lines))
+    return [rule, *rows, *([(f"{mark * 2}  {said}  {mark * 2}", role)] for said in below), rule]

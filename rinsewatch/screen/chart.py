@@ -217,10 +217,11 @@ def _draw_level(canvas: Canvas, scale: Scale, us_cm: float | None, layer: Layer)
 
 
 def _draw_readings(canvas: Canvas, scale: Scale, history: Sequence[ChartPoint]) -> None:
+    edges = {"over": 0, "under": scale.rows - 1}  # whatever the meter's limit: above all, or below all
     for point in history:
         x, y = scale.column(point.rinse_ml), scale.row(point.us_cm)
         if point.kind in _MARKS:
-            canvas.text(x >> 1, y >> 2, _MARKS[point.kind], point.kind)
+            canvas.text(x >> 1, edges.get(point.kind, y >> 2), _MARKS[point.kind], point.kind)
             continue
         for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):
             canvas.dot(x + dx, y + dy, Layer.READING)

@@ -18,11 +18,12 @@ from rinsewatch.screen.chart import ChartData, Line, chart_lines
 from rinsewatch.screen.help import help_lines
 from rinsewatch.screen.keys import KEY_LIST, PORTION_KEYS
 from rinsewatch.screen.snapshot import Snapshot
-from rinsewatch.screen.text import cells, fitted, one_line
+from rinsewatch.screen.text import cells, fitted, one_line, wrapped
 
 LEAST_WIDTH, LEAST_HEIGHT = 64, 16
 _TALL_HEIGHT, _ROOMY_HEIGHT = 20, 32
 _LABEL_CELLS = 11
+_LEAST_CHART = 6  # rows of it that a long fact does not take
 
 _STYLES = {
     "title": Style(reverse=True),
@@ -80,7 +81,7 @@ def compose(snapshot: Snapshot, width: int, height: int, ascii_only: bool) -> li
     roomy = tall and height >= _ROOMY_HEIGHT and width >= 80
     top = [_title(snapshot, width, ascii_only)]
     top += banner_lines(snapshot, width, ascii_only, tall=tall, roomy=roomy)
-    bottom = [_event(snapshot, width, ascii_only), *_keys(snapshot, width)]
+    bottom = [*_event(snapshot, width, ascii_only), *_keys(snapshot, width)]
     left = height - len(top) - len(bottom)
     return [*top, *_middle(snapshot, width, left, ascii_only, roomy), *bottom]
 
@@ -88,12 +89,12 @@ def compose(snapshot: Snapshot, width: int, height: int, ascii_only: bool) -> li
 def _middle(snapshot: Snapshot, width: int, height: int, ascii_only: bool, roomy: bool) -> list[Line]:
     if snapshot.show_help:
         return _help(width, height)
-    facts = _facts(snapshot, width, ascii_only, roomy)
+    facts = _facts(snapshot, width, height, ascii_only, roomy)
     state = snapshot.state
     data = ChartData(
         snapshot.history,
         snapshot.band,
-        state.target_us_cm if state else snapshot.setup.endpoint.value_us_cm,
+        view.target_of(snapshot),
         state.floor_us_cm if state else None,
         snapshot.poured_ml,
     )
@@ -111,8 +112,11 @@ def _title(snapshot: Snapshot, width: int, ascii_only: bool) -> Line:
     return [(fitted(one_line(left, ascii_only), width - cells(right), ascii_only) + right, "title")]
 
 
-def _facts(snapshot: Snapshot, width: int, ascii_only: bool, roomy: bool) -> list[Line]:
-    """Label and words, one fact a line; in a roomy window with air and the chances."""
+def _facts(snapshot: Snapshot, width: int, height: int, ascii_only: bool, roomy: bool) -> list[Line]:
+    """Label and words, one fact a line; in a roomy window with air and the chances.
+
+    A fact too long for its line gets a second one, as long as the chart keeps its least of ``height`` rows.
+    """
     state, unsure = snapshot.state, role_of(snapshot) in ("check", "stalled")
     words: list[tuple[str, Callable[[Snapshot], str]]] = [
         ("Reading", view.reading_words),
@@ -122,30 +126,36 @@ def _facts(snapshot: Snapshot, width: int, ascii_only: bool, roomy: bool) -> lis
         ("Probe", view.probe_words),
         ("Meter", view.meter_words),
     ]
-    rows = [_fact(label, say(snapshot), width, ascii_only) for label, say in words]
-    if not roomy:
-        return rows
-    chances = view.chance_words(state) if state else view.NOT_YET
+    facts = [(label, say(snapshot)) for label, say in words]
+    if roomy:
+        facts.insert(3, ("Chances", view.chance_words(state) if state else view.NOT_YET))
+    spare = height - len(facts) - _LEAST_CHART
+    rows: list[Line] = []
+    for label, said in facts:
+        lines = _fact(label, said, width, ascii_only, rows=2 if spare > 0 else 1)
+        spare -= len(lines) - 1
+        rows += lines
     air: Line = [(" " * width, "")]
-    return [air, *rows[:3], _fact("Chances", chances, width, ascii_only), *rows[3:], air]
+    return [air, *rows, air] if roomy else rows
 
 
-def _fact(label: str, words: str, width: int, ascii_only: bool) -> Line:
-    room = width - _LABEL_CELLS
+def _fact(label: str, words: str, width: int, ascii_only: bool, *, rows: int) -> list[Line]:
     role = "alert" if "NOT TRUSTED" in words or "OLD:" in words or words.startswith("!!") else ""
-    said = fitted(one_line(words, ascii_only), room, ascii_only)
-    return [(f" {label:<{_LABEL_CELLS - 1}}", "label"), (said, role)]
+    said = wrapped(one_line(words, ascii_only), width - _LABEL_CELLS, rows, ascii_only)
+    heads = [label, *("" for _ in said[1:])]
+    return [[(f" {head:<{_LABEL_CELLS - 1}}", "label"), (text, role)] for head, text in zip(heads, said, strict=True)]
 
 
-def _event(snapshot: Snapshot, width: int, ascii_only: bool) -> Line:
-    """The question being answered, else what is not saved, else the last event."""
+def _event(snapshot: Snapshot, width: int, ascii_only: bool) -> list[Line]:
+    """The question being answered, else what is not saved, else the last event; on two lines if it must be."""
     if snapshot.question:
         text, role = snapshot.question, "question"
     elif not view.is_saved(snapshot):
         text, role = f"!! {snapshot.recorded} !!", "alert"
     else:
         text, role = snapshot.message, ""
-    return [(fitted(" " + one_line(text, ascii_only), width, ascii_only), role)]
+    said = wrapped(one_line(text, ascii_only), width - 2, 2, ascii_only)
+    return [[(f" {row} ", role)] for row in said]
 
 
 def _keys(snapshot: Snapshot, width: int) -> list[Line]:

@@ -40,7 +40,7 @@ class Snapshot:
 
     ``history`` holds at most HISTORY_LIMIT points (see ``decimated``). ``last_reading_text`` is what the
     meter showed, control bytes escaped. ``recorded``: rows stored, or "NOT SAVED: reason".
-    ``question``: the text input in progress, "" when there is none.
+    ``question``: the text input in progress, "" when there is none. ``by_hand``: readings are typed.
     """
 
     state: RinseState | None
@@ -49,6 +49,7 @@ class Snapshot:
     band: tuple[BandPoint, ...] = ()
     meter_name: str = ""
     port: str = ""
+    by_hand: bool = False
     link_words: str = ""
     last_reading_text: str = ""
     last_reading_age_s: float | None = None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from rich.cells import cell_len, set_cell_size
 
 _TO_ASCII = str.maketrans({"\u00b5": "u", "\u03bc": "u", "\u2013": "-", "\u2014": "-", "\u00b7": "."})
@@ -30,3 +32,13 @@ def fitted(text: str, width: int, ascii_only: bool = False) -> str:
     if width <= len(mark):
         return set_cell_size(text, max(0, width))
     return set_cell_size(text, width - len(mark)) + mark
+
+
+def wrapped(text: str, width: int, most: int, ascii_only: bool = False) -> list[str]:
+    """One to ``most`` lines of exactly ``width`` cells; what does not fit into them is cut with a mark."""
+    if cells(text) <= width or most == 1:  # as it is, spaces and all
+        return [fitted(text, width, ascii_only)]
+    lines = textwrap.wrap(text, max(1, width), drop_whitespace=True) or [""]
+    if len(lines) > most:
+        lines = [*lines[: most - 1], " ".join(lines[most - 1 :])]
+    return [fitted(line, width, ascii_only) for line in lines]

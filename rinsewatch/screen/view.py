@@ -11,6 +11,7 @@ from functools import cache
 
 from rinsewatch.rinse.setup import EndpointKind, Residue
 from rinsewatch.rinse.state import Quality, Remaining, RinseState, Verdict
+from rinsewatch.rinse.target import target_us_cm
 from rinsewatch.screen.snapshot import HISTORY_LIMIT, BandPoint, ChartPoint, Snapshot, decimated
 
 __all__ = ["HISTORY_LIMIT", "BandPoint", "ChartPoint", "Snapshot", "decimated"]
@@ -38,11 +39,14 @@ _QUALITY_WORDS = {
 # The core's causes of disbelief; one it may add later is shown as it is.
 _CAUSE_WORDS = {
     "dry": "reads zero like a probe in air",
-    "low": "fell further than a rinse can: bubble or other vessel",
-    "high": "far above the forecast: splash, or in the liquor",
+    "low": "too low for the rinse: bubble?",
+    "high": "far above the forecast: splash?",
     "frozen": "the display does not change",
     "link": "no readings come from the meter",
 }
+_FORGOTTEN_WORDS = "too low for the rinse: p forgotten?"
+_NO_MEANING = {Quality.BAD: "not trusted", Quality.UNCERTAIN: "not trusted yet; read it again"}
+_UNKNOWN = "meaning " + NOT_YET
 _METER_CAUSES = ("link", "frozen")
 
 
@@ -84,13 +88,13 @@ def clock_words(elapsed_s: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
-def age_words(age_s: float | None) -> str:
-    """How old the last reading is; ages over ten seconds are said aloud as old."""
+def age_words(age_s: float | None, *, by_hand: bool = False) -> str:
+    """How old the last reading is: over ten seconds a meter's is said aloud as old; a typed one is not stale."""
     if age_s is None or not math.isfinite(age_s):
         return "no reading yet"
-    if age_s < 10:
-        return f"{max(0.0, age_s):.0f} s ago"
-    return f"OLD: {age_s:.0f} s ago" if age_s < 600 else f"OLD: {age_s / 60:.0f} min ago"
+    old = "" if by_hand or age_s < 10 else "OLD: "
+    least_min_s = 120 if by_hand else 600
+    return f"{old}{max(0.0, age_s):.0f} s ago" if age_s < least_min_s else f"{old}{age_s / 60:.0f} min ago"
 
 
 def flow_mode(snapshot: Snapshot) -> bool:
@@ -109,6 +113,8 @@ def reading_words(snapshot: Snapshot) -> str:
     if not shown and snapshot.last_reading_age_s is None:
         return "no reading yet"
     meaning = _meaning(snapshot)
+    if shown in ("over", "under"):  # typed so: the meaning says it all
+        return meaning
     return f"{shown} {meaning}".strip() if meaning.startswith("=") else f"{shown}: {meaning}".lstrip(": ")
 
 
@@ -119,7 +125,7 @@ def _meaning(snapshot: Snapshot) -> str:
         return f"over range, more than {number_words(top)} uS/cm" if top else "over range"
     state = snapshot.state
     if state is None or state.reading_us_cm is None:
-        return "not trusted" if state and state.quality is Quality.BAD else "meaning " + NOT_YET
+        return _NO_MEANING.get(state.quality, _UNKNOWN) if state else _UNKNOWN
     if kind == "under" or state.reading_us_cm == 0:
         step = snapshot.setup.resolution_us_cm
         return f"below about {number_words(step / 2)} uS/cm" if step else "below what the meter shows"
@@ -159,7 +165,8 @@ def residue_left_mg_l(residue: Residue, above_floor_us_cm: float) -> float | Non
 def filtrate_words(snapshot: Snapshot) -> str:
     """Estimate of the true filtrate with its 5 to 95 % interval, then the target and the floor."""
     state = snapshot.state
-    if state is None or state.filtrate is None:
+    nothing_poured = snapshot.poured_ml <= 0 and not flow_mode(snapshot)  # no filtrate yet, or no more
+    if state is None or state.filtrate is None or nothing_poured:
         return f"{NOT_YET}; {target_words(snapshot)}"
     low, mid, high = (number_words(v) for v in (state.filtrate.low, state.filtrate.mid, state.filtrate.high))
     return f"{mid} uS/cm ({low} to {high}); {target_words(snapshot)}"
@@ -168,13 +175,20 @@ def filtrate_words(snapshot: Snapshot) -> str:
 def target_words(snapshot: Snapshot) -> str:
     """``target 18 (9 ppm, feed water), floor 1.1`` in uS/cm; the ppm are the meter's own."""
     state, setup = snapshot.state, snapshot.setup
-    target = state.target_us_cm if state else setup.endpoint.value_us_cm
+    target = target_of(snapshot)
     name = _ENDPOINT_WORDS[setup.endpoint.kind]
     if target is None:
         return f"target {name}, value {NOT_YET}"
     text = f"target {number_words(target)} ({number_words(target * setup.tds_factor)} ppm, {name})"
     floor = state.floor_us_cm if state else None
     return text if floor is None else f"{text}, floor {number_words(floor)}"
+
+
+def target_of(snapshot: Snapshot) -> float | None:
+    """The target, uS/cm; before the first row from the set-up. None while not known."""
+    if snapshot.state is not None:
+        return snapshot.state.target_us_cm
+    return target_us_cm(snapshot.setup, snapshot.setup.resolution_us_cm or 0.0)
 
 
 def verdict_title(snapshot: Snapshot) -> str:
@@ -197,6 +211,8 @@ def verdict_action(snapshot: Snapshot) -> str:
         return "the rinse is done: shut the water off" if flow else "the rinse is done: pour no more"
     if state.verdict is Verdict.CHECK and state.cause in _METER_CAUSES:
         return "look at the meter and its cable; no stop is called until readings come again"
+    if state.verdict is Verdict.CHECK and state.cause == "low" and not flow:
+        return "poured without p? Press p. Else probe into the filtrate, then c; no stop is called on these readings"
     if state.verdict is Verdict.CHECK:
         return "probe into the filtrate, then press c; no stop is called on these readings"
     if state.verdict is Verdict.STALLED:
@@ -301,13 +317,16 @@ def water_words(snapshot: Snapshot) -> str:
 
 def probe_words(snapshot: Snapshot) -> str:
     """Health of the probe and age of the last reading: ``in order; read 1 s ago``."""
-    age = age_words(snapshot.last_reading_age_s)
+    age = age_words(snapshot.last_reading_age_s, by_hand=snapshot.by_hand)
     state = snapshot.state
     if state is None:
         return age
     health = _QUALITY_WORDS[state.quality]
     cause = _CAUSE_WORDS.get(state.cause, state.cause.replace("_", " ").replace("-", " "))
-    return f"{health} ({cause}); read {age}" if cause else f"{health}; read {age}"
+    if state.cause == "low" and not flow_mode(snapshot):
+        cause = _FORGOTTEN_WORDS
+    came = f"{'typed' if snapshot.by_hand else 'read'} {age}" if snapshot.last_reading_age_s is not None else age
+    return f"{health} ({cause}); {came}" if cause else f"{health}; {came}"
 
 
 def meter_words(snapshot: Snapshot) -> str:

@@ -23,7 +23,7 @@ class HistoryPoint:
 
 @dataclass(slots=True)
 class History:
-    """Readings so far; ``top_us_cm`` is where an over-range reading is drawn (else the highest seen)."""
+    """Readings so far; over range has the meter's ``top_us_cm`` as its value, else the highest seen, else 0."""
 
     tds_factor: float
     top_us_cm: float | None = None
@@ -59,5 +59,6 @@ class History:
             return HistoryPoint(state.rinse_ml, us_cm, "reading" if trusted else "bad")
         if shown.mark is Mark.UNDER:
             return HistoryPoint(state.rinse_ml, 0.0, "under")
-        limit_us_cm = self.top_us_cm or self.highest_us_cm
-        return HistoryPoint(state.rinse_ml, limit_us_cm, "over") if limit_us_cm else None
+        if shown.mark is not Mark.OVER:
+            return None
+        return HistoryPoint(state.rinse_ml, self.top_us_cm or self.highest_us_cm, "over")
