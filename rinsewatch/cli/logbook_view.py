@@ -10,6 +10,7 @@ from rinsewatch.cli.logbookopen import json_option, opened, records_of, say, say
 from rinsewatch.cli.options import logbook_option
 
 if TYPE_CHECKING:
+    from rinsewatch.logbook.ledger import Item
     from rinsewatch.logbook.store import Logbook, RinseInfo
 
 RINSES = "rinses"
@@ -129,12 +130,20 @@ def _list_records(logbook: Logbook, kind: str, resin: str | None, *, as_json: bo
     names, items = records.resin_names(), records.items(kind)
     if resin is not None:
         number = records.find("resin", resin).number
-        own = "about" if kind == "note" else "resin"
-        items = [i for i in items if i.fields.get(own) == number or (kind == "resin" and i.number == number)]
+        items = _of_resin(logbook, items, kind, number, resin)
     if as_json:
         say_json(outline.item_object(item, names) for item in items)
     else:
         say(outline.item_lines(KINDS[kind], items, names))
+
+
+def _of_resin(logbook: Logbook, items: list[Item], kind: str, number: int, resin: str) -> list[Item]:
+    if kind == "summary":
+        from rinsewatch.logbook.rinsesummary import summaries_of
+
+        return [item for item, _ in summaries_of(logbook, records_of(logbook), resin)]
+    own = "about" if kind == "note" else "resin"
+    return [i for i in items if i.fields.get(own) == number or (kind == "resin" and i.number == number)]
 
 
 def _show_record(logbook: Logbook, which: tuple[str, str], *, history: bool, as_json: bool) -> None:

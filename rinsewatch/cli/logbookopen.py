@@ -21,10 +21,17 @@ yes_option = click.option("--yes", "-y", is_flag=True, help="Do not ask.")
 
 def opened(logbook_file: str | None, *, create: bool = False) -> Logbook:
     """The logbook asked for; one that was brought up to date says so. Raises LogbookError."""
+    from rinsewatch.logbook import schema
     from rinsewatch.logbook.location import logbook_path
     from rinsewatch.logbook.store import Logbook
 
-    return Logbook.open(logbook_path(logbook_file, os.environ), create=create)
+    path = logbook_path(logbook_file, os.environ)
+    before = schema.file_version(path) if path.exists() else len(schema.STEPS)
+    logbook = Logbook.open(path, create=create)
+    if before < len(schema.STEPS):
+        kept = f"{path.stem}.schema{before}{path.suffix}"
+        click.echo(f"rinsewatch: {path} was brought up to date; the old file is kept beside it as {kept}", err=True)
+    return logbook
 
 
 def records_of(logbook: Logbook) -> Records:

@@ -19,6 +19,7 @@ from rinsewatch.logbook.lock import WriterLock
 from rinsewatch.logbook.schema import create, entry_insert
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.logbook.trouble import FAILURES, explain
+from rinsewatch.logbook.verify import seal
 
 MARK = "rinsewatch_logbook"
 VERSION = 1
@@ -40,11 +41,12 @@ class RinseDump:
 
 @dataclass(frozen=True, slots=True)
 class Whole:
-    """A whole logbook. ``answers``: question and value (JSON) of the last rinse."""
+    """A whole logbook. ``answers``: question and value (JSON) of the last rinse; ``seal``: its hash, "" if unknown."""
 
     rinses: Iterable[RinseDump]
     changes: Sequence[Change]
     answers: Mapping[str, str]
+    seal: str = ""
 
 
 def json_lines(logbook: Logbook) -> Iterator[str]:
@@ -55,7 +57,7 @@ def json_lines(logbook: Logbook) -> Iterator[str]:
     yield '\n],\n"changes": ['
     for change in logbook.ledger.changes:
         yield f"{',' if change.id > 1 else ''}\n{_text(values_of_change(change))}"
-    yield f'\n],\n"answers": {_text(logbook.raw_answers())}}}\n'
+    yield f'\n],\n"answers": {_text(logbook.raw_answers())},\n"seal": "{logbook.seal()}"}}\n'
 
 
 def _rinse_object(logbook: Logbook, number: int) -> dict[str, object]:
@@ -84,7 +86,9 @@ def whole_from_json(name: str, raw: str) -> Whole:
         if not isinstance(found, dict) or found.get(MARK) != VERSION:
             raise RecordingError(f"{name}: is no export of a rinsewatch logbook (version {VERSION})")
         rinses = [_rinse_of(rinse) for rinse in found["rinses"]]
-        return Whole(rinses, [change_of(values) for values in found["changes"]], dict(found["answers"]))
+        return Whole(
+            rinses, [change_of(values) for values in found["changes"]], dict(found["answers"]), str(found["seal"])
+        )
     except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
         raise RecordingError(f"{name}: is not whole or was changed by hand ({error}); export it again") from error
 
@@ -149,6 +153,8 @@ def _insert(connection: sqlite3.Connection, whole: Whole) -> int:
     _insert_changes(connection, whole.changes)
     rows = [(question, value, link(START, (question, value))) for question, value in whole.answers.items()]
     connection.executemany("INSERT INTO answer VALUES (?, ?, ?)", rows)
+    if whole.seal and seal(connection) != whole.seal:
+        raise ValueError("its contents do not fit its seal")
     return number
 
 

@@ -90,10 +90,17 @@ class Ledger:
     def _newest(self) -> dict[tuple[str, int], Change]:
         return {(change.kind, change.number): change for change in self.changes}
 
+    @cached_property
+    def _items(self) -> dict[str, list[Item]]:
+        return {}
+
     def items(self, kind: str) -> list[Item]:
         """The items of a kind that are there now, by number."""
-        found = [change for (of, _), change in self._newest.items() if of == kind and not change.gone]
-        return [Item(kind, change.number, change.fields) for change in sorted(found, key=lambda c: c.number)]
+        if kind not in self._items:
+            found = [change for (of, _), change in self._newest.items() if of == kind and not change.gone]
+            found.sort(key=lambda change: change.number)
+            self._items[kind] = [Item(kind, change.number, change.fields) for change in found]
+        return list(self._items[kind])
 
     def item(self, kind: str, number: int) -> Item | None:
         """One item as it stands, None where there is none or it was deleted."""
@@ -130,7 +137,7 @@ class Ledger:
 
     def forget(self) -> None:
         """Read anew next time."""
-        for name in ("changes", "_newest"):
+        for name in ("changes", "_newest", "_items"):
             self.__dict__.pop(name, None)
 
     def _numbered(

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import exp
+from typing import TYPE_CHECKING
 
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.belonging import Belonging, rinse_day
@@ -17,10 +18,11 @@ from rinsewatch.logbook.records import Records
 from rinsewatch.logbook.settings import Settings, setup_from_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
 from rinsewatch.logbook.values import Value, day, us_cm
-from rinsewatch.rinse.monitor import Rinse
-from rinsewatch.rinse.prior import ENTRAINED, SLOW
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import RinseState, Verdict
+
+if TYPE_CHECKING:  # the core takes a quarter of a second to import; most readers only want stored figures
+    from rinsewatch.rinse.monitor import Rinse
 
 _DIGITS = 4  # figures that count; the estimates have fewer
 
@@ -69,6 +71,8 @@ class StopMark:
 
 def rinse_figures(rows: Iterable[Row], settings: Settings) -> RinseFigures:
     """A recorded rinse's figures, its rows run through the core again. Errors: SetupError, QuantityError."""
+    from rinsewatch.rinse.monitor import Rinse
+
     core, mark = Rinse(setup_from_settings(settings)), StopMark()
     for row in rows:
         mark.add(core.observe(row))
@@ -96,6 +100,8 @@ def figures_of(core: Rinse, endpoint_ml: float | None) -> RinseFigures:
 
 def _bed_shares(core: Rinse) -> tuple[float, float]:
     """Mobile and slow liquid per volume of resin: medians of what the core believes at the end."""
+    from rinsewatch.rinse.prior import ENTRAINED, SLOW
+
     belief = core._belief  # the core shows no bed of its own
     weights = [float(weight) for weight in belief.view.weights]
     theta = belief.population.theta
@@ -118,6 +124,7 @@ def record_summary(logbook: Logbook, rinse_id: int, utc: str, figures: RinseFigu
 
     Given again, for a rinse that was continued, the newer one counts. Undo passes it over. Raises LogbookError.
     """
+    logbook.ledger.forget()  # a watch may have begun long ago
     info = logbook.rinse(rinse_id)
     found = figures or rinse_figures(logbook.rows(rinse_id), info.settings)
     earlier = [i.number for i in logbook.ledger.items("summary") if i.fields.get("rinse") == rinse_id]

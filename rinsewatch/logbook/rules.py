@@ -6,7 +6,6 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-from rinsewatch.chemistry.load import feed_load_eq_l
 from rinsewatch.chemistry.resin import CAPACITY_EQ_L, ResinKind
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.ledger import Fields, Item
@@ -154,6 +153,8 @@ def _check_run_in_resin(fields: Fields, resin: Fields) -> None:
     litres = litres_of(fields)
     if feed is None or litres is None:
         return
+    from rinsewatch.chemistry.load import feed_load_eq_l  # brings numpy, which a list need not wait for
+
     capacity_eq_l = litres * feed_load_eq_l(feed).low / (float(resin["volume_ml"]) / 1000.0)
     most_eq_l = most_capacity_eq_l(resin["kind"])
     if capacity_eq_l > METER_ROOM * most_eq_l:

@@ -25,6 +25,7 @@ from rinsewatch.logbook.verify import (
     Damage,
     Verification,
     read_text,
+    seal,
     verify_file,
     verify_rinse,
     walk,
@@ -275,6 +276,11 @@ class Logbook:
         """The last answers as they are stored, JSON."""
         with self._explained():
             return dict(self._connection.execute("SELECT question, value FROM answer ORDER BY question").fetchall())
+
+    def seal(self) -> str:
+        """One hash of everything in it (hexadecimal). Raises LogbookError."""
+        with self._explained():
+            return seal(self._connection)
 
     def writing(self) -> contextlib.AbstractContextManager[sqlite3.Connection]:
         """One transaction under the writer lock, all or nothing. Raises LogbookError."""

@@ -83,6 +83,16 @@ def walk_changes(connection: sqlite3.Connection) -> Iterator[list[Any]]:
         raise Damage(count + 1, f"record change {count + 1} is missing or not as it was stored")
 
 
+def seal(connection: sqlite3.Connection) -> str:
+    """One hash over the ends of all chains and the answers: two logbooks with the same seal hold the same."""
+    queries = (
+        "SELECT rinse_id, seq, hash, closing_hash FROM head ORDER BY rinse_id",
+        "SELECT one, id, hash FROM change_head",
+        "SELECT question, value, hash FROM answer ORDER BY question",
+    )
+    return link(START, (cell for query in queries for row in connection.execute(query) for cell in row)).hex()
+
+
 def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
     """Check the rinse's record, every row and every closing."""
     good = 0
