@@ -19,7 +19,7 @@ COMMANDS = {
     "demo": ("rinsewatch.cli.demo", "A whole rinse on a simulated meter, sped up; no hardware needed."),
     "replay": ("rinsewatch.cli.replay", "Run recordings through the same code as watch."),
     "meters": ("rinsewatch.cli.meters", "List serial ports; listen to one; check a meter."),
-    "logbook": ("rinsewatch.cli.logbook", "List, show, export and verify recorded rinses."),
+    "logbook": ("rinsewatch.cli.logbook", "Rinses, resins, batches, service runs, notes; a resin's life; export and import."),
 }
 INTERRUPTED = 130
 
