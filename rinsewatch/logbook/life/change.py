@@ -1,8 +1,9 @@
 """Has a series of cycles left its first level, and since when?
 
 Each possible beginning is tried, as a step and as a steady growth; the best one counts. Three cycles before it and
-three from it on are the least. Least squares with Huber's weights, so that one wild cycle does not decide; the scatter
-is the series' own, steadied by what is usual (as if ``PRIOR_WEIGHT`` more cycles had been seen).
+three from it on are the least. Least squares with Huber's weights; the scatter is the series' own, steadied by what is
+usual (as if ``PRIOR_WEIGHT`` more cycles had been seen). One wild cycle must not decide: the change is also tried
+without its farthest cycle.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from math import atan, cos, pi, sin, sqrt
 
 BEFORE, FROM_ON = 3, 3
 PRIOR_WEIGHT = 6
+# Cycles noted wrongly or cut short without a word: one in twenty (assumption).
+WILD_SHARE = 0.05
 _HUBER = 1.5  # standard deviations; Huber (1964) suggests 1 to 2
 _ROUNDS = 3
 
@@ -57,20 +60,31 @@ class _Fit:
 def find_change(series: Series, sign: int) -> Change | None:
     """The clearest lasting change in this direction (+1 or -1), however weak; None from fewer than six cycles."""
     n = len(series.cycles)
-    best: Change | None = None
+    best, best_shape = None, _step(series.cycles, n)
     starts = range(BEFORE, n - FROM_ON + 1)
     for start in starts:
         for shape in (_step(series.cycles, start), _growth(series.cycles, start)):
             fit = _fit(series, shape)
             if best is None or sign * fit.z > sign * best.z:
                 last = fit.first + fit.change * shape[-1]
+                best_shape = shape
                 best = Change(series.cycles[start], series.cycles[start:], fit.first, last, fit.z, 1.0)
     if best is None or not _lasting(series, best, sign):
         return None
     # The beginnings are near copies of each other: about one independent trial a doubling (checked on steady lives).
     trials = 1 + len(starts).bit_length()
-    tail = student_tail(sign * best.z, PRIOR_WEIGHT + n - 2)
-    return Change(best.since, best.cycles, best.first, best.last, best.z, min(1.0, trials * tail))
+    alone = student_tail(sign * best.z, PRIOR_WEIGHT + n - 2)
+    chance = alone + WILD_SHARE * _without_the_wildest(series, best_shape, best, sign)
+    return Change(best.since, best.cycles, best.first, best.last, best.z, min(1.0, trials * chance))
+
+
+def _without_the_wildest(series: Series, shape: Sequence[float], change: Change, sign: int) -> float:
+    """Chance of what is left of the change when its farthest cycle is left out: that one may be a slip of the pen."""
+    later = [i for i, cycle in enumerate(series.cycles) if cycle >= change.since]
+    wildest = max(later, key=lambda i: abs(series.values[i] - change.first))
+    kept = [i for i in range(len(series.cycles)) if i != wildest]
+    rest = Series(tuple(series.cycles[i] for i in kept), tuple(series.values[i] for i in kept), series.usual_scatter)
+    return student_tail(sign * _fit(rest, [shape[i] for i in kept]).z, PRIOR_WEIGHT + len(kept) - 2)
 
 
 def _lasting(series: Series, change: Change, sign: int) -> bool:

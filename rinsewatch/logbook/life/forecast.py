@@ -61,7 +61,10 @@ def forecast(figures: Sequence[CycleFigures], falling: Change | None, threshold:
         return NotIdentified(threshold, _unclear(trend, since, last))
     if trend.slope > 0.0:
         return NotIdentified(threshold, f"not identified: capacity rises over cycles {since} to {last}")
-    return _dated(_crossing(trend, threshold, since, last), figures)
+    found = _crossing(trend, threshold, since, last)
+    if found.low == inf:
+        return NotIdentified(threshold, f"not within {FARTHEST} cycles, so slowly does the capacity fall")
+    return _dated(found, figures)
 
 
 def _line_begins(cycles: Sequence[int], falling: Change | None) -> int:

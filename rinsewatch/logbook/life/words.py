@@ -21,6 +21,11 @@ def trend_sentence(name: str, unit: str, trend: Trend, cycles: Sequence[int]) ->
     return f"{name}: {_signed(trend.slope)} {unit} a cycle ({edges}), {span}."
 
 
+def _whole(cycle: float) -> int:
+    """The first whole cycle below the threshold; a hair above a whole one is that one."""
+    return ceil(round(cycle, 6))
+
+
 def _signed(value: float) -> str:
     """Two figures that count, never an exponent."""
     places = 0 if abs(value) >= 10.0 else 1 if abs(value) >= 1.0 else 2 if abs(value) >= 0.1 else 4
@@ -32,12 +37,12 @@ def forecast_sentence(ahead: Forecast | NotIdentified) -> str:
     share = f"{100.0 * ahead.threshold:.0f} % of the first cycles' capacity"
     if isinstance(ahead, NotIdentified):
         return f"When it falls below {share}: {ahead.reason}."
-    late = f"cycle {ceil(ahead.high)}" if isfinite(ahead.high) else "no end in sight"
+    late = f"cycle {_whole(ahead.high)}" if isfinite(ahead.high) else "no end in sight"
     days = _days(ahead.low_day, ahead.day, ahead.high_day)
     passed = "has probably fallen" if ahead.cycle <= ahead.last else "falls"
     return (
-        f"At this trend it {passed} below {share} in cycle {ceil(ahead.cycle)}, "
-        f"90 % interval cycle {ceil(ahead.low)} to {late}{days}. Rests on {ahead.trend.points} cycles from "
+        f"At this trend it {passed} below {share} in cycle {_whole(ahead.cycle)}, "
+        f"90 % interval cycle {_whole(ahead.low)} to {late}{days}. Rests on {ahead.trend.points} cycles from "
         f"{ahead.since} on, {100.0 * ahead.trend.slope:+.1f} points a cycle."
     )
 
