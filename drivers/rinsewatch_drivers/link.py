@@ -117,7 +117,7 @@ class MeterLink:
         now_s = self._clock.monotonic()
         self._retry_s, self._told_waiting, self._last_look = _FIRST_RETRY_S, None, None
         if self._watch is not None:
-            self._events += self._watch.reopened(now_s)
+            self._watch.reopened(now_s)
             return
         self._watch = LinkWatch(self._url, now_s, self._profile.period_s if self._profile else None)
         if self._profile is not None:

@@ -29,7 +29,8 @@ class LinkWatch:
         self._gaps: deque[float] = deque(maxlen=9)
         self._losses: deque[float] = deque(maxlen=_SHAKY_LOSSES)
         self._last_fit_s: float | None = None
-        self._back_due_s: float | None = None
+        self._reopened = False  # the port is there again, but no reading yet
+        self._held_until_s = now_s
         self._since_s = now_s  # of the trouble, for "back after"
         self._restart(now_s)
 
@@ -70,30 +71,25 @@ class LinkWatch:
 
     def lost(self, detail: str, now_s: float) -> list[LinkEvent]:
         """The port went away."""
-        untold = self._back_due_s is not None
-        self._back_due_s = None
+        self._reopened = False
         self._losses.append(now_s)
-        if untold:  # it was never told back, so it is not told lost again
+        if self.state is LinkState.LOST:  # it was never told back, so it is not told lost again
             return []
         if self.state is LinkState.OPEN:
             self._since_s = now_s
         self.state = LinkState.LOST
         return [LinkEvent(LinkState.LOST, detail, now_s)]
 
-    def reopened(self, now_s: float) -> list[LinkEvent]:
-        """The port is there again; on a shaky plug this is told only after it has held."""
+    def reopened(self, now_s: float) -> None:
+        """The port is there again. The meter is told back once a frame fits, on a shaky plug once it has held."""
         self._restart(now_s)
         recent = [t for t in self._losses if now_s - t <= _SHAKY_WINDOW_S]
-        if len(recent) >= _SHAKY_LOSSES:
-            self._back_due_s = now_s + _SHAKY_HOLD_S
-            return []
-        return self._back(now_s)
+        self._reopened = True
+        self._held_until_s = now_s + (_SHAKY_HOLD_S if len(recent) >= _SHAKY_LOSSES else 0.0)
 
     def check(self, now_s: float) -> list[LinkEvent]:
         """The change of state that has become due, if any."""
-        if self._back_due_s is not None:
-            return self._back(now_s) if now_s >= self._back_due_s else []
-        if self.state is LinkState.LOST:
+        if self.state is LinkState.LOST and not (self._reopened and now_s >= self._held_until_s):
             return []
         wanted = self._wanted(now_s)
         if wanted is self.state:
@@ -131,5 +127,5 @@ class LinkWatch:
         return f"bytes arrive from {self._url}, but no line fits: wrong speed or meter profile?"
 
     def _back(self, now_s: float) -> list[LinkEvent]:
-        self.state, self._back_due_s = LinkState.OPEN, None
+        self.state = LinkState.OPEN
         return [LinkEvent(LinkState.BACK, f"meter back after {now_s - self._since_s:.1f} s", now_s)]

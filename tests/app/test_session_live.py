@@ -223,6 +223,17 @@ def test_flow_goes_on_while_the_meter_is_lost_and_stands_in_a_pause(tmp_path: Pa
     desk.logbook.close()
 
 
+def test_garbage_does_not_bring_the_meter_back(tmp_path: Path) -> None:
+    desk = make_desk(tmp_path, FLOW)
+    desk.take(LinkEvent(LinkState.SILENT, "nothing heard", 10.0), 10.0)
+    desk.read(None, 20.0, kind=Kind.FAULT, cause="syntax")
+    assert not any("meter back" in event for event in desk.events())
+    assert desk.live.snapshot().link_words == "silent for 10 s"
+    desk.read(412.3, 30.0)
+    assert "note: meter back after 20.0 s" in desk.events()
+    desk.logbook.close()
+
+
 def test_until_endpoint_ends_at_stop_and_takes_nothing_more(tmp_path: Path) -> None:
     desk = make_desk(tmp_path, policy=Policy(until_endpoint=True))
     desk.read(412.3, 1.0)

@@ -154,6 +154,23 @@ def test_a_port_that_is_not_there_yet(cable: Callable[..., Any], clock: Any) -> 
     assert len(readings) > 5
 
 
+def test_only_garbage_after_a_loss_is_not_the_meter_back(cable: Callable[..., Any], clock: Any) -> None:
+    rubbish = [(0.2 * i, b"#\x00!\r\n") for i in range(100)]
+    mended = [(20.0 + 0.2 * i, b"12.5 uS/cm\r\n") for i in range(20)]
+    bench = Bench(cable([*_lines(10), (2.0, None)]), cable([*rubbish, *mended]))
+    link = MeterLink("meter", PLAIN, clock=clock, opener=bench)
+    _, events = _run(link, clock, 26.0)
+    assert _states(events) == [LinkState.OPEN, LinkState.LOST, LinkState.GARBAGE, LinkState.BACK]
+    assert events[-1].monotonic_s - events[1].monotonic_s > 19.0
+
+
+def test_silence_after_a_loss_is_not_the_meter_back(cable: Callable[..., Any], clock: Any) -> None:
+    bench = Bench(cable([*_lines(10), (2.0, None)]), cable(_lines(20, start_s=12.0)))
+    link = MeterLink("meter", PLAIN, clock=clock, opener=bench)
+    _, events = _run(link, clock, 16.0)
+    assert _states(events) == [LinkState.OPEN, LinkState.LOST, LinkState.SILENT, LinkState.BACK]
+
+
 def test_a_port_taken_by_another_program_meanwhile_is_told_once(
     cable: Callable[..., Any], clock: Any
 ) -> None:
