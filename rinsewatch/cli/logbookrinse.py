@@ -39,7 +39,7 @@ def ended_words(info: RinseInfo) -> str:
 def rinse_object(info: RinseInfo) -> dict[str, object]:
     """A rinse as a JSON object; times UTC."""
     return {
-        "kind": "rinse", "number": info.id, "uuid": info.uuid, "batch": info.batch, "started_utc": info.started_utc,
+        "record": "rinse", "number": info.id, "uuid": info.uuid, "batch": info.batch, "started_utc": info.started_utc,
         "ended_utc": info.ended_utc, "end_reason": info.end_reason, "verdict": info.verdict,
         "rows_stored": info.rows, "program_version": info.program_version, "settings": info.settings,
     }  # fmt: skip

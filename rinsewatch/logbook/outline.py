@@ -106,7 +106,7 @@ def _act_words(change: Change) -> str:
 
 def item_object(item: Item, names: Mapping[int, str]) -> dict[str, object]:
     """A record as a JSON object: resins by name, and what follows from its fields (litres, uS/cm)."""
-    found: dict[str, object] = {"kind": item.kind, "number": item.number, **item.fields}
+    found: dict[str, object] = {"record": item.kind, "number": item.number, **item.fields}
     for field in KINDS[item.kind].fields:
         if field.refers and field.name in item.fields:
             found[field.name] = names.get(int(item.fields[field.name]), "")
@@ -122,6 +122,6 @@ def change_object(change: Change, names: Mapping[int, str]) -> dict[str, object]
     """A change as a JSON object; ``fields`` None: the record was gone after it."""
     item = item_object(Item(change.kind, change.number, change.fields), names)
     return {
-        "change": change.id, "kind": change.kind, "number": change.number, "act": change.act, "utc": change.utc,
+        "change": change.id, "record": change.kind, "number": change.number, "act": change.act, "utc": change.utc,
         "why": change.why, "undoes": change.undoes, "fields": None if change.gone else item,
     }  # fmt: skip
