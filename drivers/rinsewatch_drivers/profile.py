@@ -46,6 +46,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from rinsewatch_drivers.errors import ProfileError
+from rinsewatch_drivers.profile_words import fault_words
 
 Seconds = Annotated[float, Meta(gt=0, le=86_400)]
 Words = tuple[Annotated[str, Meta(min_length=1, max_length=32)], ...]
@@ -194,7 +195,15 @@ def parse_profile(toml_text: str, file: str) -> Profile:
 def _named(file: str, message: str) -> ProfileError:
     # msgspec says "Expected `int`, got `str` - at `$.serial.baud`"
     fault, _, path = message.partition(" - at `$")
-    return ProfileError(file, path.strip("`.") or "top level", fault)
+    field = path.strip("`.")
+    table = _TABLES.get(field) or _TABLES.get(field.rpartition(".")[0]) or Profile
+    return ProfileError(file, field or "top level", fault_words(fault, field, table.__struct_fields__))
+
+
+_TABLES: dict[str, type[Struct]] = {
+    "serial": SerialSettings, "framing": Framing, "text": Text, "poll": Poll, "modbus": Modbus,
+    "modbus.value": Register, "modbus.temperature": Register, "modbus.status": StatusRegister,
+}  # fmt: skip
 
 
 def _read(path: Path) -> Profile:

@@ -28,6 +28,7 @@ _WRITE_TIMEOUT_S = 1.0
 _LOSSES: tuple[type[Exception], ...] = (serial.SerialException, *ttyraw.TTY_ERRORS)
 _RAW_ERRORS: tuple[type[Exception], ...] = (PortError, *ttyraw.TTY_ERRORS)
 _MISSING = frozenset((errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR))
+_NO_PORT = "{} is there, but it is no serial port; 'rinsewatch meters' lists ports"
 _BUSY = frozenset((errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK))
 
 
@@ -142,9 +143,13 @@ def _hold(path: str) -> int:
     # Opened once by hand first: exact errors, the settings to put back, and the line is not dropped in
     # between.
     try:
-        return os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        held = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     except OSError as error:
         raise _open_error(path, error) from error
+    if os.isatty(held):
+        return held
+    os.close(held)
+    raise PortError(_NO_PORT.format(path))
 
 
 def _open(url: str, settings: SerialSettings) -> serial.Serial:
@@ -172,9 +177,9 @@ def _open_error(url: str, error: Exception) -> PortError:
     if code in _BUSY:
         return PortBusy(f"{url} is in use by {describe_holder(url)}; close that first")
     if code in _MISSING:
-        return PortMissing(
-            f"there is no port {url}; is the meter plugged in? 'rinsewatch meters' lists ports"
-        )
+        return PortMissing(f"there is no port {url}; is the meter plugged in? 'rinsewatch meters' lists ports")
+    if code == errno.EISDIR:
+        return PortError(_NO_PORT.format(url))
     if "://" in url:
         return PortMissing(f"cannot open {url}: {_plain(error)}")
     return PortError(f"cannot use {url} as a port: {_plain(error)}")

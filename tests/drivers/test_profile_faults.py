@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal, get_args, get_origin, get_type_hints
 
 import pytest
 
 import rinsewatch_drivers
 from rinsewatch_drivers.errors import ProfileError
-from rinsewatch_drivers.profile import builtin_profiles, load_profile, parse_profile
+from rinsewatch_drivers.profile import (
+    Modbus,
+    Profile,
+    Register,
+    SerialSettings,
+    Text,
+    builtin_profiles,
+    load_profile,
+    parse_profile,
+)
+from rinsewatch_drivers.profile_words import CHOICES
 from rinsewatch_drivers.text import parse_line
 
 FOLDER = Path(rinsewatch_drivers.__file__).parent / "profiles"
@@ -20,8 +31,8 @@ VALUE = '[modbus.value]\nregister = 0\ntype = "uint16"\n'
 
 WRONG = [
     ('name = "mine"\nkind = "text"\n', "text", "needs the table"),
-    (HEAD + "[serial]\nbaud = '9600'\n[text]\nformat='json'\n", "serial.baud", "Expected `int`"),
-    (HEAD + "[serial]\nbuad = 9600\n[text]\nformat='json'\n", "serial", "unknown field `buad`"),
+    (HEAD + "[serial]\nbaud = '9600'\n[text]\nformat='json'\n", "serial.baud", "a whole number is wanted here, not text"),
+    (HEAD + "[serial]\nbuad = 9600\n[text]\nformat='json'\n", "serial", "no field buad here; did you mean baud?"),
     (HEAD + '[text]\nformat = "xml"\n', "text.format", "xml"),
     (HEAD + '[framing]\nends = []\n[text]\nformat="csv"\ncolumns=["value"]\nunit="ppm"\n',
      "framing.ends", "at least"),
@@ -56,13 +67,22 @@ WRONG = [
     (CSV + 'columns = ["value", "unit"]\n[poll]\ncommand = "R"\ninterval_s = 0.1\n', "poll.timeout_s",
      "longer"),
     (CSV + 'columns = ["value", "unit"]\n[poll]\ncommand = "µ"\n', "poll.command", "ASCII"),
-    (MODBUS, "modbus", "missing required field `value`"),
+    (MODBUS, "modbus", "the field value is missing"),
     (MODBUS.replace("address = 1", "address = 248") + VALUE, "modbus.address", "247"),
     (MODBUS.replace("function = 3", "function = 6") + VALUE, "modbus.function", "6"),
     (MODBUS + "over_raw = [70000]\n" + VALUE, "modbus.over_raw", "does not fit"),
     (MODBUS + "over_raw = [1]\nunder_raw = [1]\n" + VALUE, "modbus.under_raw", "ambiguous"),
     (MODBUS + VALUE + '[poll]\ncommand = "R"\n', "poll", "cannot have"),
-    ("name = 'UPPER'\nkind = 'text'\n", "name", "matching"),
+    ("name = 'UPPER'\nkind = 'text'\n", "name", "small letters, digits and hyphens"),
+    (HEAD + "[serial]\nbaud = 1\n[text]\nformat='json'\n", "serial.baud", "must be at least 50"),
+    (HEAD + "[serial]\nparity = 'odd'\n[text]\nformat='json'\n", "serial.parity", "'odd' is none of its words; "
+     "choose N, E, O"),
+    (CSV + 'columns = ["valu"]\n', "text.columns", "choose value, unit, temperature, flag, -"),
+    (CSV + 'columns = "value"\n', "text.columns", "a list in [ ] is wanted here, not text in quotes"),
+    (CSV + 'columns = ["value"]\nseparator = ""\n', "text.separator", "must have at least 1 characters"),
+    (HEAD + 'text = "csv"\n', "text", "a table is wanted here, not text in quotes"),
+    (HEAD + '[text]\nformat="json"\nvalue_keys=["a b"]\n', "text.value_keys", "letters, digits"),
+    (HEAD + '[tekst]\nformat="json"\n', "top level", "there is no field tekst here; did you mean text?"),
     ("name = ", "", "no valid TOML"),
 ]  # fmt: skip
 
@@ -110,3 +130,25 @@ def test_users_own_folder_goes_first_and_unknown_names_are_told(tmp_path: Path) 
     (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(ProfileError, match="is not UTF-8"):
         load_profile("bytes", [tmp_path])
+
+
+@pytest.mark.parametrize(("toml", "field", "fault"), [each for each in WRONG if each[2] != "no valid TOML"])
+def test_no_word_of_the_validator_itself_is_shown(toml: str, field: str, fault: str) -> None:
+    with pytest.raises(ProfileError) as caught:
+        parse_profile(toml, "mine.toml")
+    for word in ("Expected", "`", "Invalid", "Object", "regex", "enum"):
+        assert word not in str(caught.value)
+
+
+def test_the_choices_named_are_the_types_own() -> None:
+    found: dict[str, set[str]] = {}
+    for table in (Profile, SerialSettings, Text, Modbus, Register):
+        for name, hint in get_type_hints(table).items():
+            literals = [part for part in _parts(hint) if get_origin(part) is Literal]
+            if literals:
+                found[name] = {str(word) for word in get_args(literals[0])}
+    assert found == {name: set(words) for name, words in CHOICES.items()}
+
+
+def _parts(hint: object) -> list[object]:
+    return [hint, *(part for each in get_args(hint) for part in _parts(each))]

@@ -140,6 +140,15 @@ def test_what_is_no_port_is_told_in_one_line(url: str) -> None:
     assert url in str(caught.value)
 
 
+def test_a_file_or_folder_is_no_serial_port(tmp_path: Path) -> None:
+    """Not in the words of the system's own calls."""
+    (tmp_path / "val").write_text("x")
+    for path in (tmp_path / "val", tmp_path, Path(os.devnull)):
+        with pytest.raises(PortError) as caught:
+            open_transport(str(path), SETTINGS)
+        assert str(caught.value) == f"{path} is there, but it is no serial port; 'rinsewatch meters' lists ports"
+
+
 def test_no_permission_names_the_group(pty: Any) -> None:
     path = os.path.realpath(pty.link)
     os.chmod(path, 0)
