@@ -118,7 +118,9 @@ def read_kind(path: Path, kind: Kind) -> Iterator[New]:
 def read_rows(path: Path, columns: Sequence[str]) -> list[list[str]]:
     """The rows of a file with exactly these columns. Error: RecordingError."""
     try:
-        rows = list(csv.reader(io.StringIO(path.read_text("utf-8-sig"), newline=""), strict=True))
+        # Not read_text(): it would turn a line break inside a cell into another one.
+        text = path.read_bytes().decode("utf-8-sig")
+        rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except (OSError, ValueError, csv.Error) as error:
         reason = error.strerror if isinstance(error, OSError) else error
         raise RecordingError(f"{path}: cannot be read: {reason}") from error

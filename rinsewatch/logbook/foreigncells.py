@@ -65,7 +65,9 @@ def plain_number(cell: str, mark: str) -> str:
     number = _SPACES.sub("", match[1])
     thousands, decimal = (".", ",") if mark == COMMA else (",", ".")
     whole, _, rest = number.partition(decimal)
-    if thousands in rest or not re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{thousands}\d{{3}})+|[+-]?\d+", whole):
+    if not re.fullmatch(r"\d*", rest, re.ASCII) or not re.fullmatch(
+        rf"[+-]?\d{{1,3}}(?:\{thousands}\d{{3}})+|[+-]?\d+", whole
+    ):
         raise UsageError(f"{cell!r} is no number with a decimal {mark}")
     plain = whole.replace(thousands, "") + (f".{rest}" if rest else "")
     return f"{plain} {match[2].strip()}".strip()
