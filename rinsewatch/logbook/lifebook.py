@@ -47,7 +47,8 @@ def life_input(logbook: Logbook, records: Records, name: str, *, most_replayed: 
     rinses = _noted_rinses(logbook, records, label, resin, cycles)
     replayed, left_out = _replayed(logbook, records, label, resin, cycles, most_replayed)
     if left_out:
-        notes.append(f"{left_out} earlier rinses have no stored summary and are left out.")
+        who = "1 earlier rinse has" if left_out == 1 else f"{left_out} earlier rinses have"
+        notes.append(f"{who} no stored summary; left out.")
     running = sum(litres_of(run.fields) is None for run in runs)
     if running:
         notes.append(f"{running} service run{'' if running == 1 else 's'} still going on: not counted yet.")
