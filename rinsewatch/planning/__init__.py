@@ -1,0 +1,1 @@
+"""Before and after the rinse: liquors, doses, portions, endpoints, spent liquors. Pure."""

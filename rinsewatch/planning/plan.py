@@ -1,0 +1,242 @@
+"""The plan of a whole regeneration: from resins, waters and chemicals at hand to amounts, portions and endpoints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import ceil, isfinite
+
+from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l
+from rinsewatch.chemistry.resin import Range
+from rinsewatch.errors import QuantityError
+from rinsewatch.planning.beforeacid import BeforeAcid, rinse_before_acid
+from rinsewatch.planning.dose import USUAL_TIMES, Dose, dose_of, wanted_eq
+from rinsewatch.planning.endpoints import End, Rinse, Waters, ends
+from rinsewatch.planning.recipe import Recipe, recipe_for_eq, recipe_for_volume
+from rinsewatch.planning.resins import Resins
+from rinsewatch.planning.schedule import Count, Reuse, reuse_table, size_table
+from rinsewatch.planning.separation import LIQUOR_RESINS, Separation, resin_water_ml, separate, wetting_eq_l
+from rinsewatch.planning.spent import Spent, spent_of
+from rinsewatch.planning.stock import Stock
+
+
+class Separator(StrEnum):
+    """In what a mixed bed is parted."""
+
+    CAUSTIC = "caustic"
+    BRINE = "brine"
+    NONE = "no"
+
+
+# Strengths unless told otherwise, % by mass: common practice, no source. The liquor: 3 parts to 17 of water.
+LIQUOR_PCT, REGENERANT_PCT, ACID_PCT, BRINE_PCT = 15.0, 5.0, 6.0, 24.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wants:
+    """What is at hand and wanted. mL, % by mass, C, uS/cm on the meter; ``dose``: times the need.
+
+    ``endpoint``: feed, zero, break-even, or value with ``endpoint_us_cm``. ``caustic_pct``: None for the usual.
+    """
+
+    resins: Resins
+    waters: Waters
+    portion_ml: float
+    caustic: Stock
+    acid: Stock
+    brine: Stock
+    separator: Separator
+    caustic_pct: float | None = None
+    acid_pct: float = ACID_PCT
+    dose: float = USUAL_TIMES
+    liquor_ml: float | None = None
+    container_ml: float | None = None
+    temperature_c: float = 20.0
+    endpoint: str = "feed"
+    endpoint_us_cm: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("portion_ml", "liquor_ml", "container_ml"):
+            value = getattr(self, name)
+            if value is not None and not (isfinite(value) and value > 0.0):
+                raise QuantityError(f"--{name.replace('_', '-')}: {value:g} mL must be more than 0")
+        if self.separator is not Separator.NONE and not self.resins.mixed:
+            raise QuantityError(f"--separate {self.separator}: the resins are given apart; nothing is to be separated")
+
+
+@dataclass(frozen=True, slots=True)
+class RinsePlan:
+    """One resin's rinse: endpoints side by side, the one chosen, other portion sizes, water used twice."""
+
+    resin: str
+    rinse: Rinse
+    ends: tuple[End, ...]
+    chosen: End
+    sizes: tuple[Count, ...]
+    reuse: tuple[Reuse, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WaterNeed:
+    """Deionized water to have ready, mL: in the liquors, and in all rinses for usual and for stubborn resin."""
+
+    liquors_ml: float
+    rinses_ml: float
+    rinses_high_ml: float
+
+    @property
+    def usual_ml(self) -> float:
+        """All of it."""
+        return self.liquors_ml + self.rinses_ml
+
+    @property
+    def high_ml(self) -> float:
+        """All of it, if the resin is stubborn."""
+        return self.liquors_ml + self.rinses_high_ml
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Everything worked out; a part is None where there is no such resin or step."""
+
+    wants: Wants
+    separation: Separation | None
+    caustic: Dose | None
+    acid: Dose | None
+    before_acid: BeforeAcid | None
+    anion: RinsePlan | None
+    cation: RinsePlan | None
+    spent: Spent | None
+    water: WaterNeed
+    full_run_l: Range | None
+    warnings: tuple[str, ...]
+
+
+def make_plan(wants: Wants) -> Plan:
+    """Work the plan out. Errors: QuantityError, one line naming what cannot be."""
+    separation = _separation(wants)
+    caustic, acid = _caustic(wants, separation), _acid(wants)
+    before = _before_acid(wants, separation, acid)
+    anion = _rinse_plan(wants, "anion", caustic, separation)
+    cation = _rinse_plan(wants, "cation", acid, None)
+    return Plan(
+        wants=wants,
+        separation=separation,
+        caustic=caustic,
+        acid=acid,
+        before_acid=before,
+        anion=anion,
+        cation=cation,
+        spent=spent_of(caustic, acid, wants.acid, wants.temperature_c),
+        water=_water(separation, caustic, acid, before, [p for p in (anion, cation) if p is not None]),
+        full_run_l=_full_run_l(wants),
+        warnings=tuple(_warnings(wants, separation)),
+    )
+
+
+def _separation(wants: Wants) -> Separation | None:
+    if wants.separator is Separator.NONE:
+        return None
+    volume_ml = LIQUOR_RESINS * wants.resins.total_ml if wants.liquor_ml is None else wants.liquor_ml
+    if wants.separator is Separator.BRINE:
+        recipe = recipe_for_volume(wants.brine, BRINE_PCT, volume_ml, wants.temperature_c)
+    else:
+        recipe = recipe_for_volume(wants.caustic, wants.caustic_pct or LIQUOR_PCT, volume_ml, wants.temperature_c)
+    return separate(recipe, wants.resins)
+
+
+def _caustic(wants: Wants, separation: Separation | None) -> Dose | None:
+    """The separation liquor itself if it is caustic, else a charge of its own."""
+    resins = wants.resins
+    if not resins.anion_ml > 0.0:
+        return None
+    if separation is not None and wants.separator is Separator.CAUSTIC:
+        return dose_of(separation.recipe, resins.anion_ml, resins.anion_eq, also_separates=True)
+    eq = wanted_eq(wants.dose, resins.anion_eq)
+    recipe = recipe_for_eq(wants.caustic, wants.caustic_pct or REGENERANT_PCT, eq, wants.temperature_c)
+    return dose_of(recipe, resins.anion_ml, resins.anion_eq)
+
+
+def _acid(wants: Wants) -> Dose | None:
+    resins = wants.resins
+    if not resins.cation_ml > 0.0:
+        return None
+    eq = wanted_eq(wants.dose, resins.cation_eq)
+    recipe = recipe_for_eq(wants.acid, wants.acid_pct, eq, wants.temperature_c)
+    return dose_of(recipe, resins.cation_ml, resins.cation_eq)
+
+
+def _before_acid(wants: Wants, separation: Separation | None, acid: Dose | None) -> BeforeAcid | None:
+    if separation is None or acid is None:
+        return None
+    wet_eq_l = wetting_eq_l(separation)
+    return rinse_before_acid(wants.resins.cation_ml, separation.recipe, wet_eq_l, wants.portion_ml, acid.recipe)
+
+
+def _rinse_plan(wants: Wants, resin: str, dose: Dose | None, separation: Separation | None) -> RinsePlan | None:
+    if dose is None:
+        return None
+    wet_with_liquor = separation is not None and dose.also_separates
+    start = wetting_eq_l(separation) if separation and wet_with_liquor else _diluted_eq_l(dose.recipe, dose.resin_ml)
+    opposite = wants.resins.cation_eq if resin == "anion" else wants.resins.anion_eq
+    residue = str(dose.recipe.solute)
+    rinse = Rinse(residue, dose.resin_ml, start, wants.portion_ml, opposite.middle)
+    all_ends = ends(rinse, wants.waters, wants.endpoint_us_cm)
+    chosen = next(end for end in all_ends if end.name == wants.endpoint)
+    above_us_cm = (chosen.target_us_cm or 0.0) - wants.waters.rinse_water_us_cm
+    if chosen.count.usual is None or above_us_cm <= 0.0:
+        return RinsePlan(resin, rinse, all_ends, chosen, (), ())
+    target_eq_l = residue_eq_l(residue, above_us_cm)
+    asked = (rinse.resin_ml, rinse.start_eq_l, rinse.portion_ml, target_eq_l)
+    return RinsePlan(resin, rinse, all_ends, chosen, size_table(*asked), reuse_table(*asked))
+
+
+def _diluted_eq_l(recipe: Recipe, resin_ml: float) -> float:
+    """The regenerant with the resin's own water in it, nothing used up (the careful side)."""
+    return 1000.0 * recipe.eq / (recipe.volume_ml + resin_water_ml(resin_ml).middle)
+
+
+def _water(
+    separation: Separation | None, caustic: Dose | None, acid: Dose | None, before: BeforeAcid | None,
+    plans: list[RinsePlan],
+) -> WaterNeed:  # fmt: skip
+    recipes = [separation.recipe] if separation else []
+    recipes += [dose.recipe for dose in (caustic, acid) if dose is not None and not dose.also_separates]
+    counts = [plan.chosen.count for plan in plans] + ([before.count] if before else [])
+    usual = sum(count.usual_ml or 0.0 for count in counts)
+    high = sum(count.high_ml or 2.0 * (count.usual_ml or 0.0) for count in counts)
+    return WaterNeed(sum(recipe.water_ml for recipe in recipes), usual, high)
+
+
+def _full_run_l(wants: Wants) -> Range | None:
+    """Feed water a fully regenerated bed of both resins treats; None without both, or without a load."""
+    resins, feed = wants.resins, wants.waters.feed_us_cm
+    if not (resins.cation_ml > 0.0 and resins.anion_ml > 0.0):
+        return None
+    loads = feed_load_eq_l(feed, "NaOH"), feed_load_eq_l(feed, "HCl")
+    if not all(load.low > 0.0 for load in loads):
+        return None
+    low = min(resins.cation_eq.low / loads[0].high, resins.anion_eq.low / loads[1].high)
+    return Range(low, min(resins.cation_eq.high / loads[0].low, resins.anion_eq.high / loads[1].low))
+
+
+def _warnings(wants: Wants, separation: Separation | None) -> list[str]:
+    words = list(wants.caustic.warnings(wants.temperature_c))
+    waters, container_ml = wants.waters, wants.container_ml
+    if waters.rinse_water_us_cm >= waters.feed_us_cm > 0.0:
+        words.append("the rinse water reads no better than the feed water: are the two mixed up?")
+    if container_ml is None:
+        return words
+    if separation is not None and separation.room_ml > container_ml:
+        runs = ceil(separation.room_ml / container_ml)
+        words.append(
+            f"liquor and resin need {separation.room_ml / 1000:.2g} L, your container has {container_ml / 1000:.2g} L; "
+            f"separate in {runs} runs of about {wants.resins.total_ml / runs:.0f} mL resin each, with the same liquor"
+        )
+    most_ml = max(wants.resins.cation_ml, wants.resins.anion_ml) + wants.portion_ml
+    if most_ml > container_ml:
+        words.append(
+            f"a portion on the resin is {most_ml:.0f} mL, more than the container holds ({container_ml:.0f} mL): "
+            "take smaller portions"
+        )
+    return words

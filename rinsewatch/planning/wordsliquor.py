@@ -1,0 +1,179 @@
+"""Words for the liquors: separation, caustic, the quick rinse, acid, and what is left over."""
+
+from __future__ import annotations
+
+from rinsewatch.planning.beforeacid import BeforeAcid
+from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, Dose
+from rinsewatch.planning.recipe import HOT_RISE_C, Recipe
+from rinsewatch.planning.section import Section, Table, grams, portions, spread, three, volume
+from rinsewatch.planning.separation import Parting, Separation, anion_bead_g_ml, cation_bead_g_ml
+from rinsewatch.planning.spent import NEUTRALISING_KJ_EQ, SAFE_EQ_L, Spent
+from rinsewatch.planning.stock import SULFURIC_REASON
+
+
+def recipe_line(recipe: Recipe) -> str:
+    """What goes into what, and what comes of it."""
+    taken = grams(recipe.stock_g)
+    if recipe.stock_ml is not None:
+        taken = f"{volume(recipe.stock_ml)} ({taken})"
+    return (
+        f"{taken} of {recipe.stock.words} into {volume(recipe.water_ml)} of DI water gives {volume(recipe.volume_ml)} "
+        f"({grams(recipe.mass_g)}) of {recipe.pct:g} % {recipe.solute}: {recipe.density_g_ml:.3f} g/mL at "
+        f"{recipe.temperature_c:g} C, {three(recipe.eq_l)} eq/L."
+    )
+
+
+def warmth_lines(recipe: Recipe) -> tuple[str, ...]:
+    """How hot it gets, where that matters."""
+    if recipe.rise_c is not None and recipe.rise_c > HOT_RISE_C:
+        return (
+            f"Dissolving warms it by up to {recipe.rise_c:.0f} C: little by little, stirring, in a heat-proof vessel; "
+            "let it cool to room temperature before the resin goes in.",
+        )
+    return ()
+
+
+def separation_section(part: Separation) -> Section:
+    """The liquor that parts the beads."""
+    recipe = part.recipe
+    lines = [
+        recipe_line(recipe),
+        *warmth_lines(recipe),
+        f"Drained resin brings {volume(part.resin_water_ml.low)} to {volume(part.resin_water_ml.high)} of water; "
+        f"with it the liquor has {spread(part.pct, 1)} %, {spread(part.density_g_ml, 3)} g/mL. Vessel: {volume(part.room_ml)}.",
+    ]
+    if part.parting in (Parting.PARTS, Parting.PARTS_LATE):
+        lines.append("Stir, let it settle, skim or decant the anion resin off the top; repeat with what came along.")
+    if part.top_up_g is not None:
+        lines.append(
+            f"Keep the liquor, closed and labelled: about {grams(part.top_up_g)} of solid {recipe.solute} brings it "
+            f"back to {recipe.pct:g} % for the next batch."
+        )
+    title = f"Separation in {'brine' if part.top_up_g is None else 'caustic'}"
+    return Section(title, tuple(lines), (_beads(part),), separation_minds(part))
+
+
+def _beads(part: Separation) -> Table:
+    rows = (
+        ("anion, Cl to OH form", spread(anion_bead_g_ml()), *_behaves("floats", part.anion_margin_g_ml)),
+        ("cation, Na form", spread(cation_bead_g_ml()), *_behaves("sinks", part.cation_margin_g_ml)),
+        ("cation, H form left", spread(cation_bead_g_ml("H")), *_behaves("sinks", part.fresh_cation_margin_g_ml)),
+    )
+    return Table(("beads", "g/mL", "in this liquor", "margin g/mL"), rows)
+
+
+def _behaves(wanted: str, margin: float) -> tuple[str, str]:
+    return wanted if margin > 0.0 else "IN DOUBT", f"{margin:+.3f}"
+
+
+def separation_minds(part: Separation) -> tuple[str, ...]:
+    """What to do if the liquor does not lie between the beads."""
+    words = {
+        Parting.TOO_LIGHT: "The liquor with the resin in it is too light to lift every anion bead. ",
+        Parting.TOO_HEAVY: "The liquor with the resin in it is too heavy for the cation beads to sink. ",
+        Parting.PARTS_LATE: "Cation beads still in the H form may float at first: stir, wait until they have turned.",
+        Parting.PARTS: "The margin is thin: drain the resin well first, and give it time." if part.thin else "",
+    }[part.parting]
+    if part.parting in (Parting.TOO_LIGHT, Parting.TOO_HEAVY):
+        words += _remedy(part)
+    return (words,) if words else ()
+
+
+def _remedy(part: Separation) -> str:
+    if part.parting is Parting.TOO_HEAVY:
+        weaker = f" or make it {part.remedy_pct:.1f} %" if part.remedy_pct else ""
+        return f"Add water, a little at a time, until they part{weaker}."
+    if part.remedy_pct is None:
+        return "Nothing stronger can be made of this: drain the resin on a cloth first, or take more liquor per resin."
+    return f"Make it {part.remedy_pct:.1f} % instead, take more of it, or drain the resin on a cloth first."
+
+
+def caustic_section(dose: Dose) -> Section:
+    """Regenerating the anion resin."""
+    if dose.also_separates:
+        first = "The separation liquor regenerates the anion resin as well: leave it in there."
+        return _dose_section("Caustic for the anion resin", dose, (first,))
+    return _dose_section("Caustic for the anion resin", dose, (recipe_line(dose.recipe), *warmth_lines(dose.recipe)))
+
+
+def acid_section(dose: Dose) -> Section:
+    """Regenerating the cation resin."""
+    section = _dose_section("Acid for the cation resin", dose, (recipe_line(dose.recipe),))
+    return Section(section.title, section.lines, (), (*section.minds, "Not sulfuric acid: " + _short(SULFURIC_REASON)))
+
+
+def _short(reason: str) -> str:
+    return (
+        reason.removeprefix("sulfuric acid turns")
+        .strip()
+        .partition(";")[0]
+        .replace("calcium held", "it turns calcium held")
+        + "."
+    )
+
+
+def _dose_section(title: str, dose: Dose, lines: tuple[str, ...]) -> Section:
+    times = f"{dose.middle_times:.1f} times the need ({spread(dose.times, 1)} over the usual capacities)"
+    more = (
+        f"Dose: {dose.g_per_l:.0f} g {dose.recipe.solute} per L of resin, {times}.",
+        f"Contact: about {CONTACT_MIN} min, stirring every {STIR_EVERY_MIN} min. Then drain well.",
+    )
+    return Section(title, (*lines, *more), (), tuple(_sentence(word) for word in dose.warnings))
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:] + "."
+
+
+def before_acid_section(before: BeforeAcid) -> Section:
+    """The quick rinse of the cation resin."""
+    count = before.count
+    lines = [
+        f"{portions(count)} portions of {volume(count.portion_ml)}, about {volume(count.usual_ml)} of DI; no meter needed.",
+        f"Without it the {before.solute} in the bed eats {_pct(before.eats_without)} of the acid"
+        + (f" and the first splash warms by {before.rise_without_c:.0f} C." if before.rise_without_c else "."),
+    ]
+    if before.eats is not None:
+        lines.append(f"With it {_pct(before.eats)}.")
+    heats = bool(before.rise_without_c)
+    minds = ("Never pour acid on resin that is still wet with caustic liquor.",) if heats else ()
+    return Section("Quick rinse of the cation resin, before the acid", (lines[0], " ".join(lines[1:])), (), minds)
+
+
+def _pct(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
+
+
+def spent_section(spent: Spent) -> Section:
+    """What is left, and what neutralises what."""
+    lines = [_left("Caustic", spent.caustic_eq.low, spent.caustic_eq.high, spent.caustic_ml, "base")]
+    lines.append(_left("Acid", spent.acid_eq.low, spent.acid_eq.high, spent.acid_ml, "acid"))
+    both = [line for line in lines if line]
+    if spent.neutralised_eq > 0.0:
+        both += _meeting(spent)
+    return Section("Spent liquors", tuple(both), (), SPENT_MINDS)
+
+
+SPENT_MINDS = (
+    "Never mix the strong liquors. Diluted and cool: the acid into the caustic, a little at a time, stirring, to pH 6-9 "
+    "by measuring, not by sums.",
+    "A liquor you keep is not spent. What you pour away: as labels, safety data sheets and your local code say.",
+)
+
+
+def _left(name: str, low: float, high: float, ml: float, kind: str) -> str:
+    return f"{name}: {low:.2f} to {high:.2f} eq of {kind} left in {volume(ml)}." if high > 0.0 else ""
+
+
+def _meeting(spent: Spent) -> list[str]:
+    caustic_ml, acid_ml = spent.diluted_ml
+    over = abs(spent.base_over_eq)
+    rest = f"base over: {over:.2f} eq" if spent.base_over_eq >= 0.0 else f"acid over: {over:.2f} eq, it stays acid"
+    if spent.more_acid_ml is not None and spent.stock is not None:
+        rest += f", as much as {volume(spent.more_acid_ml)} of {spent.stock.words} (diluted first)"
+    return [
+        f"The spent acid neutralises {spent.neutralised_eq:.2f} eq of the caustic; {rest}.",
+        f"Heat: {spent.heat_kj:.0f} kJ ({NEUTRALISING_KJ_EQ:.1f} kJ/eq), {spent.rise_c:.0f} C in all if poured together "
+        f"as they are, on the spot far more. Diluted to {SAFE_EQ_L:g} eq/L first (caustic to {volume(caustic_ml)}, acid to "
+        f"{volume(acid_ml)}): {spent.diluted_rise_c:.1f} C.",
+    ]
