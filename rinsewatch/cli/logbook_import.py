@@ -159,7 +159,8 @@ def _runs(table: ForeignTable, given: Mapping[str, object], *, asks: bool) -> li
     from rinsewatch.errors import RecordingError
     from rinsewatch.logbook.foreignruns import Choices, new_runs, parse_map, same_names
 
-    if {"time_s", "reading", "unit"} <= set(table.columns):
+    heads = (table.columns, *(row.cells for row in table.rows[:30]))  # below the recording's settings
+    if any(",".join(cells).startswith("time_s,reading,unit") for cells in heads):
         raise RecordingError(f"{table.name}: is the recording of a rinse; 'rinsewatch replay' runs it")
     maps = given["maps"]
     assert isinstance(maps, tuple)
