@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from types import TracebackType
+from typing import Any
 
 import click
 
@@ -24,8 +25,19 @@ COMMANDS = {
 INTERRUPTED = 130
 
 
+class ReaderGone(Exception):
+    """Whoever read our output has left. No OSError: of a broken pipe click makes exit code 1."""
+
+
 class LazyGroup(click.Group):
     """Imports a command's module only when that command is run."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """As click does; a broken pipe becomes ReaderGone."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as error:
+            raise ReaderGone from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """In the order people need them."""
@@ -82,18 +94,22 @@ def run(arguments: Sequence[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _complain("interrupted", INTERRUPTED)
     except click.UsageError as error:
+        if _is_bare(error):
+            click.echo(error.format_message())
+            return 0
         return _complain(_usage_words(error), 2)
     except click.ClickException as error:
         return _complain(error.format_message(), error.exit_code)
     except RinsewatchError as error:
         return _complain(str(error), error.exit_code)
-    except BrokenPipeError:
+    except (BrokenPipeError, ReaderGone):
         return _reader_gone()
     return code if isinstance(code, int) else 0
 
 
 def main() -> None:
     """The entry point."""
+    _fill_closed_streams()
     sys.excepthook = report_internal_error
     code = run(sys.argv[1:])
     try:
@@ -113,6 +129,11 @@ def report_internal_error(kind: type[BaseException], error: BaseException, trace
     _complain(f"internal error: {kind.__name__}: {words}; the fault is rinsewatch's, {where}", 1)
 
 
+def _is_bare(error: click.UsageError) -> bool:
+    """True for a group without a command: click's newer versions raise the help text as an error of this name."""
+    return type(error).__name__ == "NoArgsIsHelpError"
+
+
 def _usage_words(error: click.UsageError) -> str:
     words = " ".join(error.format_message().split())
     command = error.ctx.command_path if error.ctx is not None else "rinsewatch"
@@ -125,6 +146,17 @@ def _complain(words: str, code: int) -> int:
     except OSError:
         return code  # nobody listens any more; the exit code still tells
     return code
+
+
+def _fill_closed_streams() -> None:
+    """Started with ``>&-``: nothing else, least of all the logbook, may be opened in the place of a stream."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(number, "r" if number == 0 else "w", closefd=False))
 
 
 def _forgiving_streams() -> None:

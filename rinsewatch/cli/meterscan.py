@@ -51,6 +51,7 @@ def run_scan(scan: Scan) -> int:
     try:
         if scan.probe is not None:
             return _probe(transport, scan.probe, scan.baud or 9600, clock)
+        _tell_listening(scan.port, scan.seconds)
         report = sniff(transport, scan.seconds, clock, known_profiles())
     except PortError as error:
         raise MeterError(str(error)) from error
@@ -58,6 +59,11 @@ def run_scan(scan: Scan) -> int:
         transport.close()
     click.echo("\n".join(report_lines(report)))
     return 0 if report.best is not None else MeterError.exit_code
+
+
+def _tell_listening(port: str, seconds: float) -> None:
+    """So that nobody takes the silence for a failure."""
+    click.echo(f"listening to {port} for {seconds:g} s ...", err=True)
 
 
 def known_profiles() -> list[Profile]:
@@ -123,19 +129,48 @@ def _check(scan: Scan, port: str, clock: Clock) -> int:
     if standard.value <= 0:
         raise UsageError("--check: a standard of 0 tells nothing; use a solution like 1413 uS/cm")
     wanted = reading_us_cm(standard.value, standard.unit, scan.tds_factor)
-    shown = listen(port, profile_for(scan.meter or AUTO), scan, clock)
+    profile = profile_for(scan.meter or AUTO)
+    heard = listen(port, profile, scan, clock)
+    shown = heard.shown
     values = [reading_us_cm(s.reading, s.unit, scan.tds_factor) for s in shown if s.reading is not None]
     if not values:
-        words = f"no reading in {scan.seconds:g} s; see what comes: rinsewatch meters {port}"
-        raise MeterError(f"{port}: {words}")
+        raise MeterError(f"{port}: no reading in {scan.seconds:g} s: {_why_none(port, heard, profile)}")
     click.echo("\n".join(check_lines(values, wanted, str(standard))))
     return 0
 
 
-def listen(port: str, profile: Profile | None, scan: Scan, clock: Clock) -> list[Shown]:
+def _why_none(port: str, heard: Heard, profile: Profile | None) -> str:
+    if heard.shown:
+        return "only over or under range; is the probe in the standard solution?"
+    if not heard.byte_count:
+        asked = profile is not None and not profile.listens_only
+        return "nothing came" + (f" to the questions of the profile {profile.name}" if asked and profile else "")
+    if profile is None:
+        return f"bytes came, but no line fits a profile; see them: rinsewatch meters {port}; or try another --baud"
+    return (
+        f"bytes came, but none fits the profile {profile.name}; without --meter the line is listened to first, "
+        f"and 'rinsewatch meters {port}' shows it"
+    )
+
+
+@dataclass(slots=True)
+class Heard:
+    """Readings, over and under range among them, and how many bytes came in all."""
+
+    shown: list[Shown]
+    byte_count: int = 0
+
+    def tap(self, monotonic_s: float, data: bytes) -> None:
+        """Count bytes."""
+        self.byte_count += len(data)
+
+
+def listen(port: str, profile: Profile | None, scan: Scan, clock: Clock) -> Heard:
     """Readings of ``scan.seconds``."""
-    link = open_link(port, profile, baud=scan.baud, clock=clock)
-    shown: list[Shown] = []
+    heard = Heard([])
+    link = open_link(port, profile, baud=scan.baud, clock=clock, tap=heard.tap)
+    shown = heard.shown
+    _tell_listening(port, scan.seconds)
     ends_s = clock.monotonic() + scan.seconds
     try:
         while (left_s := ends_s - clock.monotonic()) > 0:
@@ -143,7 +178,7 @@ def listen(port: str, profile: Profile | None, scan: Scan, clock: Clock) -> list
             shown += [found for item in readings if (found := shown_from_reading(item)) is not None]
     finally:
         link.close()
-    return shown
+    return heard
 
 
 def check_lines(values_us_cm: Sequence[float], wanted_us_cm: float, standard: str) -> list[str]:

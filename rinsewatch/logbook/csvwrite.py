@@ -52,7 +52,7 @@ def _write_rows(stream: TextIO, rows: Iterable[Row]) -> int:
 def _to_path(path: Path, settings: Settings, rows: Iterable[Row], *, overwrite: bool) -> int:
     special = path.exists() and not path.is_file()
     if path.exists() and not special and not overwrite:
-        raise RecordingError(f"{path}: exists already; choose another name or remove it first")
+        raise RecordingError(f"{path}: exists already; choose another name, or replace it with --overwrite")
     buffer = io.StringIO(newline="")
     count = write_recording(buffer, settings, rows)
     # A lone surrogate can come in with a note typed in another encoding; the export must not fail on it.
