@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass, field, replace
 import numpy as np
 
 from rinsewatch.cli.bench_lifeforecast import Crossing, crossings, forecast_lines
+from rinsewatch.logbook.life.change import BEFORE, FROM_ON
 from rinsewatch.logbook.life.findings import Kind
 from rinsewatch.logbook.life.life import resin_life
 from rinsewatch.logbook.life.records import (
@@ -34,6 +35,7 @@ from rinsewatch_sim.lives_rinse import Rinsed
 
 SEEDS = {"dev": 1_000, "final": 7_000_000}
 NAIVE_SHARE = 0.8  # what people do: doubt the resin as soon as one run gives less than 80 % of the first ones
+ABLE_FROM = BEFORE + FROM_ON  # cycles before a finding can be
 # The finding that names each cause.
 NAMES = {
     "fouling": Kind.ANION_SIDE,
@@ -169,7 +171,7 @@ def healthy_looks(outcomes: Iterable[Outcome]) -> list[tuple[list[str], bool, li
 
 def report(outcomes: Sequence[Outcome]) -> list[str]:
     """The score in lines."""
-    lines = ["cause           named by                              within 4  within 6  ever   median   naive within 4"]
+    lines = [f"{'cause':<15} {'named by':<36} within 4  within 6      ever  median    within 4: capacity  naive"]
     by_cause = {cause: [o for o in outcomes if o.cause == cause] for cause in CAUSES}
     lines += [_cause_line(cause, mine) for cause, mine in by_cause.items() if cause in NAMES and mine]
     lines += ["", *_alarm_lines(outcomes), "", *_confusion(by_cause), ""]
@@ -181,14 +183,16 @@ def _cause_line(cause: str, mine: Sequence[Outcome]) -> str:
     (four, n), (six, _), (ever, _) = (within(mine, kind, cycles) for cycles in (4, 6, 999))
     took = [f - o.onset + 1 for o in mine if (f := o.first(kind)) is not None]
     naive = sum(any(o.naive[o.onset - 1 : o.onset + 3]) for o in mine)
+    falling, _ = within(mine, Kind.CAPACITY_FALLING.value, 4)
     middle = f"{np.median(took):.0f} cycles" if took else "never"
     shares = "  ".join(f"{100 * k / n:6.1f} %" for k in (four, six, ever))
-    return f"{cause:<15} {kind:<36} {shares}  {middle}  {100 * naive / n:6.1f} %"
+    return f"{cause:<15} {kind:<36} {shares}  {middle:<9} {100 * falling / n:6.1f} %  {100 * naive / n:6.1f} %"
 
 
 def _alarm_lines(outcomes: Sequence[Outcome]) -> list[str]:
     looks = healthy_looks(outcomes)
     n = max(1, len(looks))
+    able = sum(min(len(o.found), o.onset - 1) >= number for o in outcomes for number in range(ABLE_FROM, 99))
     cycles = sum(bool(kinds) for kinds, _, _ in looks)
     fresh = sum(bool(set(kinds) - set(before)) for kinds, _, before in looks)
     naive = sum(said for _, said, _ in looks)
@@ -197,6 +201,7 @@ def _alarm_lines(outcomes: Sequence[Outcome]) -> list[str]:
     return [
         f"false alarms per 100 healthy cycles, of {n}: {100 * cycles / n:.2f} cycles with one or more, "
         f"{100 * fresh / n:.2f} new ones; naive 'below 80 % once' {100 * naive / n:.2f}",
+        f"  of the {able} from the sixth on, before which nothing can be said: {100 * cycles / max(1, able):.2f}",
         f"  by finding: {per or 'none'}",
     ]
 
