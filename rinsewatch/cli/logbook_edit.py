@@ -65,9 +65,10 @@ def _add(kind: Kind, texts: Mapping[str, str], *, as_json: bool, logbook_file: s
 
     with opened(logbook_file, create=True) as logbook:
         records = records_of(logbook)
-        asks = talks() and not as_json and any(f.needed and f.name not in texts for f in kind.fields)
-        given = _asked(kind, texts, records) if asks else texts
-        (item,) = records.add([New(kind.name, given)], now_utc())
+        if talks() and not as_json and any(f.needed and f.name not in texts for f in kind.fields):
+            item = _add_asking(kind, texts, records)
+        else:
+            (item,) = records.add([New(kind.name, texts)], now_utc())
         names = records.resin_names()
         if as_json:
             say_json([outline.item_object(item, names)])
@@ -76,28 +77,47 @@ def _add(kind: Kind, texts: Mapping[str, str], *, as_json: bool, logbook_file: s
     return 0
 
 
-def _asked(kind: Kind, texts: Mapping[str, str], records: Records) -> dict[str, str]:
-    """``texts`` completed by asking; an empty answer leaves a field out. Raises click.Abort."""
+def _add_asking(kind: Kind, texts: Mapping[str, str], records: Records) -> Item:
+    """Ask for what is missing until the record can be; earlier answers are the defaults. Raises click.Abort."""
+    from rinsewatch.errors import UsageError
+    from rinsewatch.logbook.records import New
+
+    names = list(records.resin_names().values())
+    answers = {field.name: names[0] for field in kind.fields if field.refers and field.needed and len(names) == 1}
+    while True:
+        answers = _asked(kind, texts, answers, records)
+        try:
+            (item,) = records.add([New(kind.name, answers)], now_utc())
+        except UsageError as error:
+            click.echo(f"{error}\nOnce more; Enter keeps an answer, - leaves it out:", err=True)
+        else:
+            return item
+
+
+def _asked(kind: Kind, texts: Mapping[str, str], before: Mapping[str, str], records: Records) -> dict[str, str]:
+    """``texts`` completed by asking; an empty answer leaves a field out."""
     answers: dict[str, str] = dict(texts)
     for field in kind.fields:
         if field.name in answers or not (field.asked or field.needed):
             continue
-        if field.name == "litres" and "removed" not in answers:
-            continue  # still in service: there is nothing to count yet
-        answer = _ask(field, kind, records)
-        if answer:
+        needed = field.needed
+        if field.name == "litres":
+            if "removed" not in answers:
+                continue  # still in service: there is nothing to count yet
+            needed = "counter_to" not in answers
+        if answer := _ask(field, kind, records, before.get(field.name, ""), needed=needed):
             answers[field.name] = answer
     return answers
 
 
-def _ask(field: Field, kind: Kind, records: Records) -> str:
-    """Ask until the answer can be read."""
+def _ask(field: Field, kind: Kind, records: Records, default: str, *, needed: bool) -> str:
+    """Ask until the answer can be read; empty or "-": left out."""
     from rinsewatch.errors import UsageError
 
-    words = field.words if field.needed else f"{field.words} (Enter: leave out)"
+    words = field.words if needed or default else f"{field.words} (Enter: leave out)"
     while True:
-        answer = str(click.prompt(words, default="", show_default=False, type=str, err=True)).strip()
-        if not answer and not field.needed:
+        answer = str(click.prompt(words, default=default, show_default=bool(default), type=str, err=True)).strip()
+        if answer in ("", "-") and not needed:
             return ""
         try:
             records.value(kind.name, field.name, answer)

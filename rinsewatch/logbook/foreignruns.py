@@ -24,7 +24,7 @@ _HINTS = {
     "litres": ("litres", "liters", "litre", "liter", "volume", "water made"),
     "counter_from": ("counter from", "count at start"), "counter_to": ("counter to", "count at end"),
     "feed": ("feed", "tds in", "inlet"), "change": ("at change", "tds out", "outlet", "product"),
-    "indicator": ("colour", "color", "indicator"), "remark": ("remark", "note", "comment"),
+    "indicator": ("colour", "color", "indicator"), "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
     "tds_factor": ("factor",),
 }  # fmt: skip
 
