@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from rinsewatch.chemistry.resin import Range
+from rinsewatch.chemistry.resin import Range, ResinKind
 from rinsewatch.errors import QuantityError
 from rinsewatch.logbook.life.capacity import (
     MIXED_BED_LIMIT_EQ_L,
@@ -68,6 +68,16 @@ def test_a_mixed_bed_cannot_hold_more_than_its_weaker_half() -> None:
     assert is_possible(Range(0.4, 0.5)) and not is_possible(Range(0.9, 1.2))
 
 
+def test_a_bed_of_one_resin_holds_more_and_a_cation_resin_does_not_feel_carbon_dioxide() -> None:
+    """Strong-acid resin alone: up to 2.0 eq/L (Davis p. 8-5)."""
+    alone = Resin(name="c", resin_ml=1000.0, kind=ResinKind.STRONG_ACID)
+    (figures,) = cycle_figures(History(resin=alone, runs=runs(9000)))
+    (mixed,) = cycle_figures(History(resin=BED, runs=runs(9000)))
+    assert figures.counts and figures.capacity_eq_l is not None and 1.3 < figures.capacity_eq_l.low < 2.0
+    assert not mixed.counts and mixed.capacity_eq_l is not None
+    assert figures.capacity_eq_l.high < mixed.capacity_eq_l.high
+
+
 def test_shares_are_of_the_first_cycles() -> None:
     figures = cycle_figures(History(resin=BED, runs=runs(2000, 2100, 1900, 2050, 1950, 1000)))
     assert first_capacity(figures) == figures[0].capacity_eq_l.middle if figures[0].capacity_eq_l else None
@@ -81,14 +91,21 @@ def test_cycles_that_do_not_count_say_why() -> None:
         ServiceRun(cycle=5, litres=900, feed_us_cm=20.0, change_us_cm=0.3),
         ServiceRun(cycle=6, litres=2000),
         ServiceRun(cycle=7, litres=20_000, feed_us_cm=20.0),
+        ServiceRun(cycle=8, litres=2000, feed_us_cm=20_000.0),
     )
-    dose = Regeneration(cycle=8, caustic_eq=1.0)
+    dose = Regeneration(cycle=9, caustic_eq=1.0)
     figures = cycle_figures(History(resin=BED, runs=(*usual, *odd), regenerations=(dose, dose)))
-    assert [f.counts for f in figures] == [True] * 4 + [False] * 4
-    words = ("changed early, at 0.3 uS/cm", "feed reading missing", "impossible", "no service run")
+    assert [f.counts for f in figures] == [True] * 4 + [False] * 5
+    words = (
+        "changed early, at 0.3 uS/cm",
+        "feed reading missing",
+        "above 0.82 eq/L",
+        "no feed water",
+        "no service run",
+    )
     assert all(word in f.remark for word, f in zip(words, figures[4:], strict=True))
     assert figures[4].share is not None and figures[6].share is None
-    assert figures[7].caustic_eq == 2.0
+    assert figures[8].caustic_eq == 2.0
 
 
 def test_a_missing_feed_is_taken_from_the_cycles_rinses() -> None:

@@ -148,6 +148,12 @@ def test_rinses_to_another_endpoint_are_not_compared() -> None:
     assert trend.trend.points == 6
 
 
+def test_no_side_is_named_while_only_one_resins_rinses_are_known() -> None:
+    full = bed(anion=0.1)
+    half = History(resin=full.resin, runs=full.runs, rinses=tuple(r for r in full.rinses if r.part is Part.ANION))
+    assert kinds(resin_life(half)) == {Kind.RINSE_LONGER}
+
+
 def test_rinses_alone_and_nothing_at_all_are_answered() -> None:
     full = bed(anion=0.1)
     alone = resin_life(History(resin=full.resin, rinses=full.rinses))

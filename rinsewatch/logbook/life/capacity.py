@@ -12,7 +12,7 @@ from statistics import median
 from rinsewatch.chemistry.load import feed_load_eq_l
 from rinsewatch.chemistry.resin import CAPACITY_EQ_L, Range, ResinKind
 from rinsewatch.errors import QuantityError
-from rinsewatch.logbook.life.records import History, Indicator, Part, Regeneration, RinseSummary, ServiceRun
+from rinsewatch.logbook.life.records import History, Indicator, Part, Regeneration, Resin, RinseSummary, ServiceRun
 
 FIRST_CYCLES = 5  # their median is "the first cycles"; fewer while there are fewer, three at least
 FEWEST = 3
@@ -65,15 +65,19 @@ class CycleFigures:
         return self.anion if part is Part.ANION else self.cation
 
 
-def equivalents_removed(litres: float, feed_us_cm: float) -> Range:
-    """eq taken out of ``litres`` of RO permeate of this conductivity (25 C); error: QuantityError."""
-    return _load_eq_l(feed_us_cm).times(litres)
+def equivalents_removed(litres: float, feed_us_cm: float, kind: ResinKind | None = None) -> Range:
+    """eq taken out of ``litres`` of RO permeate of this conductivity (25 C) by a mixed bed or by one resin alone.
+
+    A cation resin alone is not used up by carbon dioxide. Error: QuantityError for what is no feed water.
+    """
+    return _load_eq_l(feed_us_cm, kind).times(litres)
 
 
 @lru_cache(maxsize=4096)
-def _load_eq_l(feed_us_cm: float) -> Range:
+def _load_eq_l(feed_us_cm: float, kind: ResinKind | None) -> Range:
     """The same few readings come back in a long life."""
-    return feed_load_eq_l(feed_us_cm)
+    # The load is asked for by residue: caustic left behind uses up the cation resin, acid the anion resin.
+    return feed_load_eq_l(feed_us_cm, "NaOH" if kind is ResinKind.STRONG_ACID else None)
 
 
 def operating_capacity_eq_l(equivalents: Range, resin_ml: float) -> Range:
@@ -83,17 +87,22 @@ def operating_capacity_eq_l(equivalents: Range, resin_ml: float) -> Range:
     return equivalents.times(1000.0 / resin_ml)
 
 
-def is_possible(capacity_eq_l: Range) -> bool:
-    """False if not even the low end is within what a mixed bed can hold: litres, feed or volume must be wrong."""
-    return capacity_eq_l.low <= MIXED_BED_LIMIT_EQ_L
+def limit_eq_l(kind: ResinKind | None) -> float:
+    """The most a litre of this resin, or of a mixed bed, can hold."""
+    return MIXED_BED_LIMIT_EQ_L if kind is None else CAPACITY_EQ_L[kind].high
+
+
+def is_possible(capacity_eq_l: Range, kind: ResinKind | None = None) -> bool:
+    """False if not even the low end is within what the bed can hold: litres, feed or volume must be wrong."""
+    return capacity_eq_l.low <= limit_eq_l(kind)
 
 
 def cycle_figures(history: History) -> tuple[CycleFigures, ...]:
     """All cycles of which anything is known, in order."""
     usual = [run.change_us_cm for run in history.runs if run.change_us_cm is not None]
     usual_us_cm = median(usual) if len(usual) >= FEWEST else None
-    volume_ml = history.resin.resin_ml
-    figures = [_one(noted, cycle, volume_ml, usual_us_cm) for cycle, noted in sorted(_by_cycle(history).items())]
+    resin = history.resin
+    figures = [_one(noted, cycle, resin, usual_us_cm) for cycle, noted in sorted(_by_cycle(history).items())]
     first = first_capacity(figures)
     return tuple(figures if first is None else [_with_share(f, first) for f in figures])
 
@@ -124,11 +133,11 @@ def first_capacity(figures: Sequence[CycleFigures]) -> float | None:
     return median(counted[:FIRST_CYCLES]) if len(counted) >= FEWEST else None
 
 
-def _one(noted: _Noted, cycle: int, resin_ml: float, usual_us_cm: float | None) -> CycleFigures:
+def _one(noted: _Noted, cycle: int, resin: Resin, usual_us_cm: float | None) -> CycleFigures:
     run = noted.run
     feed = _feed(run, list(noted.rinses.values()))
-    removed = None if run is None or feed is None else equivalents_removed(run.litres, feed)
-    capacity = None if removed is None else operating_capacity_eq_l(removed, resin_ml)
+    removed = None if run is None or feed is None else _possible_load(run.litres, feed, resin.kind)
+    capacity = None if removed is None else operating_capacity_eq_l(removed, resin.resin_ml)
     return CycleFigures(
         cycle=cycle,
         installed=run.installed if run else None,
@@ -139,12 +148,20 @@ def _one(noted: _Noted, cycle: int, resin_ml: float, usual_us_cm: float | None) 
         indicator=run.indicator if run else Indicator.NOT_SEEN,
         equivalents=removed,
         capacity_eq_l=capacity,
-        remark=_remark(run, capacity, usual_us_cm),
+        remark=_unusable(run, feed, capacity, resin.kind) or _early(run, usual_us_cm),
         anion=noted.rinses.get(Part.ANION),
         cation=noted.rinses.get(Part.CATION),
         caustic_eq=_sum([d.caustic_eq for d in noted.doses]),
         acid_eq=_sum([d.acid_eq for d in noted.doses]),
     )
+
+
+def _possible_load(litres: float, feed_us_cm: float, kind: ResinKind | None) -> Range | None:
+    """None for what is no feed water: one slip of the pen must not hide a whole life."""
+    try:
+        return equivalents_removed(litres, feed_us_cm, kind)
+    except QuantityError:
+        return None
 
 
 def _feed(run: ServiceRun | None, rinses: Sequence[RinseSummary]) -> float | None:
@@ -155,16 +172,23 @@ def _feed(run: ServiceRun | None, rinses: Sequence[RinseSummary]) -> float | Non
     return median(noted) if noted else None
 
 
-def _remark(run: ServiceRun | None, capacity: Range | None, usual_us_cm: float | None) -> str:
+def _unusable(run: ServiceRun | None, feed: float | None, capacity: Range | None, kind: ResinKind | None) -> str:
     if run is None:
         return "no service run noted"
-    if capacity is None:
+    if feed is None:
         return "feed reading missing"
-    if not is_possible(capacity):
-        return f"impossible: above {MIXED_BED_LIMIT_EQ_L:.2f} eq/L; check litres, feed and resin volume"
-    if usual_us_cm and run.change_us_cm is not None and run.change_us_cm < EARLY_SHARE * usual_us_cm:
-        return f"changed early, at {run.change_us_cm:g} uS/cm (usually {usual_us_cm:.2g}): capacity at least this"
+    if capacity is None:
+        return f"impossible: {feed:g} uS/cm is no feed water for such a bed; correct the feed reading"
+    if not is_possible(capacity, kind):
+        return f"impossible: above {limit_eq_l(kind):.2f} eq/L; check litres, feed and resin volume"
     return ""
+
+
+def _early(run: ServiceRun | None, usual_us_cm: float | None) -> str:
+    change_us_cm = run.change_us_cm if run else None
+    if not usual_us_cm or change_us_cm is None or change_us_cm >= EARLY_SHARE * usual_us_cm:
+        return ""
+    return f"changed early, at {change_us_cm:g} uS/cm (usually {usual_us_cm:.2g}): capacity at least this"
 
 
 def _sum(values: Sequence[float | None]) -> float | None:

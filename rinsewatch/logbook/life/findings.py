@@ -13,7 +13,7 @@ from statistics import median
 
 from rinsewatch.logbook.life import series
 from rinsewatch.logbook.life.capacity import CycleFigures
-from rinsewatch.logbook.life.change import Change, Series, find_change
+from rinsewatch.logbook.life.change import BEFORE, FROM_ON, Change, Series, find_change
 from rinsewatch.logbook.life.records import Indicator, Part
 from rinsewatch.logbook.life.series import Values
 
@@ -68,12 +68,16 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Changes:
-    """Every change looked for, None where there is none at all; LIMIT is not applied yet."""
+    """Every change looked for, None where there is none at all; LIMIT is not applied yet.
+
+    ``known_tails``: parts of which enough rinses are known to say that they have not changed.
+    """
 
     capacity_down: Change | None
     litres_down: Change | None
     feed_up: Change | None
     tails: dict[Part, Change | None]
+    known_tails: frozenset[Part]
     floors_up: Change | None
     floor_each: dict[Part, Change | None]
     swelling: Change | None
@@ -82,11 +86,13 @@ class Changes:
 def all_changes(figures: Sequence[CycleFigures]) -> Changes:
     """Look for each change a finding can rest on."""
     each = {part: series.logs(series.floor_ratios(figures, part), series.FLOOR) for part in Part}
+    tails = {part: series.tails(figures, part) for part in Part}
     return Changes(
         capacity_down=_each_way(series.capacities(figures), -1),
         litres_down=find_change(series.litres(figures), -1),
         feed_up=find_change(series.feed(figures), 1),
-        tails={part: _each_way(series.tails(figures, part), 1) for part in Part},
+        tails={part: _each_way(ways, 1) for part, ways in tails.items()},
+        known_tails=frozenset(part for part, (one, _) in tails.items() if len(one.cycles) >= BEFORE + FROM_ON),
         floors_up=find_change(series.floors(figures), 1),
         floor_each={part: find_change(one, 1) for part, one in each.items()},
         swelling=find_change(series.volume(figures, Part.CATION), 1),
@@ -144,7 +150,7 @@ def _rinse_longer(figures: Sequence[CycleFigures], changes: Changes, part: Part)
 
 def _anion_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding | None:
     change = changes.tails[Part.ANION]
-    if change is None or not is_clear(change) or is_clear(changes.tails[Part.CATION]):
+    if change is None or not is_clear(change) or not _is_steady(changes, Part.CATION):
         return None
     if is_clear(changes.floors_up):
         return None
@@ -157,7 +163,7 @@ def _anion_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding | 
 
 def _cation_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding | None:
     tail, swelling = changes.tails[Part.CATION], changes.swelling
-    if is_clear(changes.tails[Part.ANION]) or is_clear(changes.floors_up):
+    if not _is_steady(changes, Part.ANION) or is_clear(changes.floors_up):
         return None
     clear = [c for c in (tail, swelling) if c is not None and is_clear(c)]
     if not clear:
@@ -171,6 +177,11 @@ def _cation_side(figures: Sequence[CycleFigures], changes: Changes) -> Finding |
         "Oxidation (chlorine, dissolved oxygen with iron or copper) is the usual cause; it cannot be undone."
     )
     return _finding(Kind.CATION_SIDE, sentence, words, change)
+
+
+def _is_steady(changes: Changes, part: Part) -> bool:
+    """Only a resin whose rinses are known can be said to rinse as it always did."""
+    return part in changes.known_tails and not is_clear(changes.tails[part])
 
 
 def _feed_worse(figures: Sequence[CycleFigures], changes: Changes) -> Finding | None:

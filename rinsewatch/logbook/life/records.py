@@ -12,6 +12,7 @@ from datetime import date
 from enum import StrEnum
 from math import isfinite
 
+from rinsewatch.chemistry.resin import ResinKind
 from rinsewatch.errors import QuantityError
 
 DISCARD_SHARE = 0.7  # of the first cycles' capacity, if the person names none: common practice, no source
@@ -35,15 +36,17 @@ class Indicator(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resin:
-    """The bed whose life it is. ``resin_ml``: both resins together as installed. Error: QuantityError.
+    """The bed whose life it is. ``resin_ml``: all of it as installed. Error: QuantityError.
 
-    ``discard_share``: share of the first cycles' capacity below which the person discards it.
+    ``discard_share``: share of the first cycles' capacity below which the person discards it; ``kind``: of a bed of
+    one resin only, None: a mixed bed.
     """
 
     name: str
     resin_ml: float
     new: date | None = None
     discard_share: float = DISCARD_SHARE
+    kind: ResinKind | None = None
 
     def __post_init__(self) -> None:
         _positive("resin volume", self.resin_ml, "mL")
