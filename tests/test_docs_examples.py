@@ -67,14 +67,35 @@ def output(capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     return ran
 
 
-def test_the_picture_is_what_the_screen_draws() -> None:
-    from rinsewatch.screen.picture import picture
+PICTURED = Path(__file__).resolve().parent / "data" / "demo-rinse.csv"
+PICTURED_ROW = 217
 
-    drawn = picture()
+
+def test_the_picture_is_what_the_screen_draws() -> None:
+    """A recorded demo on the live path. The words; their numbers and the curve move with the core."""
+    from rinsewatch.cli.picture import picture_at
+
+    drawn = picture_at(PICTURED, PICTURED_ROW)
     if UPDATE:
         _update("picture", drawn)
-    assert _example("picture") == drawn
+    shown = _example("picture")
     assert max(len(line) for line in drawn.splitlines()) <= 80
+    assert [_words(line) for line in shown.splitlines()] == [_words(line) for line in drawn.splitlines()]
+    for fixed in (
+        "235 ppm = about 470",
+        "3.00 L poured in 10 portions",
+        "217 rows stored",
+        "target 22 (11 ppm, feed water)",
+    ):
+        assert fixed in shown and fixed in drawn
+    assert f"{PICTURED.name} {PICTURED_ROW}" in README.read_text("utf-8")
+
+
+def _words(line: str) -> str:
+    """The line without numbers, and of the chart only its frame."""
+    chart = re.match(r" *\S*[│┼└]", line)
+    text = line[: chart.end()] if chart else line
+    return re.sub(r"[0-9.,]+|>+", "#", re.sub(r"\d+k?┼| ┼|│", "│", text)).strip()
 
 
 def test_the_recording_replays_to_a_stop_in_its_last_portions(recording: str, output: Callable[..., str]) -> None:

@@ -181,7 +181,7 @@ def target_words(snapshot: Snapshot) -> str:
         return f"target {name}, value {NOT_YET}"
     text = f"target {number_words(target)} ({number_words(target * setup.tds_factor)} ppm, {name})"
     floor = state.floor_us_cm if state else None
-    return text if floor is None else f"{text}, floor {number_words(floor)}"
+    return text if floor is None else f"{text}, floor {number_words(_two_digits(floor))}"
 
 
 def target_of(snapshot: Snapshot) -> float | None:
