@@ -62,15 +62,16 @@ def list_command(kind: str, resin: str | None, as_json: bool, logbook_file: str 
 @click.command()
 @click.argument("which", metavar="NUMBER | KIND NAME", nargs=-1, required=True, callback=_which)
 @click.option("--history", is_flag=True, help="Every change of the record, old values too.")
+@click.option("--replay", is_flag=True, help="Run the rinse's rows through the forecast again, as 'replay' does.")
 @json_option
 @logbook_option
-def show(which: tuple[str, str], history: bool, as_json: bool, logbook_file: str | None) -> int:
+def show(which: tuple[str, str], history: bool, replay: bool, as_json: bool, logbook_file: str | None) -> int:
     """Show rinse NUMBER (settings, what it came to, events), or one record, like 'run 7' or 'resin NAME'."""
     with opened(logbook_file) as logbook:
         if which[0] == "rinse":
             from rinsewatch.cli.logbookrinse import show_rinse
 
-            show_rinse(logbook, int(which[1]), as_json=as_json)
+            show_rinse(logbook, int(which[1]), replay=replay, as_json=as_json)
         else:
             _show_record(logbook, which, history=history, as_json=as_json)
     return 0

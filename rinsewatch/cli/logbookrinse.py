@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rinsewatch.cli.logbookopen import say, say_json
-from rinsewatch.logbook.outline import counted, table
+from rinsewatch.logbook.outline import counted, item_object, table
+from rinsewatch.logbook.records import shown_texts
 from rinsewatch.logbook.values import local_minute
 
 if TYPE_CHECKING:
     from rinsewatch.cli.replaysum import Tally
+    from rinsewatch.logbook.ledger import Item
     from rinsewatch.logbook.store import Logbook, RinseInfo
     from rinsewatch.rinse.row import Row
 
@@ -45,25 +47,50 @@ def rinse_object(info: RinseInfo) -> dict[str, object]:
     }  # fmt: skip
 
 
-def show_rinse(logbook: Logbook, number: int, *, as_json: bool) -> None:
-    """One rinse: settings, what it came to (its rows run through the core again), events."""
-    from rinsewatch.cli.observing import observed
-    from rinsewatch.cli.replaysum import Tally, summary_lines
+def show_rinse(logbook: Logbook, number: int, *, replay: bool, as_json: bool) -> None:
+    """One rinse: settings, what it came to, events.
 
+    What it came to is what was stored at its end; where nothing was, or with ``replay``, its rows run through the core.
+    """
     info, rows = logbook.rinse(number), logbook.rows(number)
-    tally = Tally()
-    for seen in observed(rows, info.settings):
-        tally.add(seen.row, seen.state)
+    stored = next((item for item in logbook.ledger.items("summary") if item.fields.get("rinse") == number), None)
+    tally = _replayed(rows, info) if replay or stored is None else None
     if as_json:
-        say_json(
-            [{**rinse_object(info), **_came_to(tally), "events": [_event_object(row) for row in rows if row.event]}]
-        )
+        figures = _came_to(tally) if tally else {}
+        events = [_event_object(row) for row in rows if row.event]
+        summary = None if stored is None else item_object(stored, {})
+        counts = {"rows_observed": len(rows), "readings": sum(row.has_reading for row in rows)}
+        say_json([{**rinse_object(info), **counts, "summary": summary, **figures, "events": events}])
         return
     say([f"rinse {info.id}  {local_minute(info.started_utc)}  {info.batch}  {ended_words(info)}"])
     say(f"  {name} = {value}" for name, value in info.settings.items())
     say(_stored_lines(info, len(rows)))
-    say(summary_lines(f"rinse {info.id}", tally))
+    say(_tally_lines(info, tally) if tally else _summary_lines(stored, rows))
     say(f"  {row.time_s:9.1f} s {row.rinse_ml or 0:9.0f} mL  {row.event}" for row in rows if row.event)
+
+
+def _replayed(rows: Sequence[Row], info: RinseInfo) -> Tally:
+    from rinsewatch.cli.observing import observed
+    from rinsewatch.cli.replaysum import Tally
+
+    tally = Tally()
+    for seen in observed(rows, info.settings):
+        tally.add(seen.row, seen.state)
+    return tally
+
+
+def _tally_lines(info: RinseInfo, tally: Tally) -> list[str]:
+    from rinsewatch.cli.replaysum import summary_lines
+
+    return summary_lines(f"rinse {info.id}", tally)
+
+
+def _summary_lines(stored: Item | None, rows: Sequence[Row]) -> list[str]:
+    """What was stored at the end; --replay tells more."""
+    shown = shown_texts(stored, {}) if stored else {}
+    names = ("endpoint_ml", "used_ml", "slow_share", "entrained_share", "floor")
+    readings = counted(sum(row.has_reading for row in rows), "reading", "readings")
+    return [f"  {readings}", *(f"  {name:15} {shown[name]}" for name in names if name in shown)]
 
 
 def _stored_lines(info: RinseInfo, observed: int) -> list[str]:
@@ -75,8 +102,8 @@ def _stored_lines(info: RinseInfo, observed: int) -> list[str]:
 def _came_to(tally: Tally) -> dict[str, object]:
     last, stop = tally.last, tally.stop
     return {
-        "rows_observed": tally.rows, "readings": tally.readings, "distrusted": tally.distrusted,
-        "portions": tally.portions, "faults": tally.faults, "used_ml": last.rinse_ml if last else None,
+        "distrusted": tally.distrusted, "portions": tally.portions, "faults": tally.faults,
+        "used_ml": last.rinse_ml if last else None,
         "last_verdict": last.verdict.value if last else None, "reason": last.reason if last else None,
         "floor_us_cm": last.floor_us_cm if last else None, "target_us_cm": last.target_us_cm if last else None,
         "endpoint_ml": stop.rinse_ml if stop else None, "endpoint_s": stop.time_s if stop else None,

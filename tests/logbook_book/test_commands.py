@@ -14,6 +14,7 @@ from book import RUN, UTC, add, rinsed, with_resin
 from rinsewatch.cli import logbookopen
 from rinsewatch.cli.main import run
 from rinsewatch.logbook import schema
+from rinsewatch.logbook.rinsesummary import RinseFigures, record_summary
 from rinsewatch.logbook.store import Logbook
 
 Told = Callable[..., str]
@@ -71,7 +72,7 @@ def test_list_shows_local_minutes_batch_and_residue(said: Told, objects: Objects
 
 
 @pytest.mark.usefixtures("book")
-def test_show_tells_stored_rows_from_what_the_forecast_saw(said: Told, objects: Objects) -> None:
+def test_show_tells_stored_rows_from_what_the_forecast_saw(path: Path, said: Told, objects: Objects) -> None:
     shown = said("show", "1")
     assert "22 rows stored, of these 1 line of the meter that were no reading" in shown
     assert "10 readings, 21 rows, 5000 mL" in shown
@@ -81,6 +82,11 @@ def test_show_tells_stored_rows_from_what_the_forecast_saw(said: Told, objects: 
     assert "litres     2400" in said("show", "run", "1")
     assert objects("show", "resin", "blue")[0]["volume_ml"] == 1000
     assert objects("show", "rinse", "1")[0]["number"] == 1
+    with Logbook.open(path) as logbook:
+        figures = RinseFigures(resin_ml=500, residue="NaOH", endpoint="feed", used_ml=5000, endpoint_ml=4321)
+        record_summary(logbook, 1, UTC, figures)
+    assert "endpoint_ml     4321" in said("show", "1") and "verdict   stop" in said("show", "1", "--replay")
+    assert objects("show", "1")[0]["summary"]["endpoint_ml"] == 4321
     for words in (("show", "twelve"), ("show", "run"), ("show", "run", "1", "2"), ("show", "wing", "1")):
         said(*words, code=2)
     assert "no run '9'" in said("show", "run", "9", code=2)
