@@ -92,7 +92,7 @@ def test_every_command_line_in_the_documents_parses(arguments: list[str]) -> Non
 def test_command_lines_were_found_and_wrong_ones_are_refused() -> None:
     assert len(LINES) > 25
     assert {words[0] for words in LINES} >= set(COMMANDS)
-    for wrong in (["watch", "--no-such"], ["plan"], ["logbook", "show", "twelve"], ["demo", "--speed", "0"]):
+    for wrong in (["watch", "--no-such"], ["plans"], ["logbook", "show", "twelve"], ["demo", "--speed", "0"]):
         with pytest.raises(click.UsageError):
             parse(wrong)
 

@@ -19,8 +19,12 @@ COMMANDS = {
     "watch": ("rinsewatch.cli.watch", "The live rinse: meter, forecast, dashboard, endpoint, recording."),
     "demo": ("rinsewatch.cli.demo", "A whole rinse on a simulated meter, sped up; no hardware needed."),
     "replay": ("rinsewatch.cli.replay", "Run recordings through the same code as watch."),
+    "plan": ("rinsewatch.cli.plan", "Before the rinse: liquors, doses, portions, water to have ready, endpoints."),
     "meters": ("rinsewatch.cli.meters", "List serial ports; listen to one; check a meter."),
-    "logbook": ("rinsewatch.cli.logbook", "Rinses, resins, batches, service runs, notes; a resin's life; export and import."),
+    "logbook": (
+        "rinsewatch.cli.logbook",
+        "Rinses, resins, batches, service runs, notes; a resin's life; export and import.",
+    ),
 }
 INTERRUPTED = 130
 

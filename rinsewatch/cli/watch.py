@@ -34,6 +34,7 @@ Without the dashboard a line on stdin is a command:
 @click.option("--port", metavar="URL", help="Device path, any pyserial URL, or 'hand' for typed readings.")
 @click.option("--baud", type=click.IntRange(min=50), help="Speed of the line (default: the profile's).")
 @rinse_options
+@click.option("--plan", "plan_file", metavar="FILE", help="Settings from 'rinsewatch plan --save FILE'; options win.")
 @click.option("--batch", default="", metavar="NAME", help="The resin's name in the logbook.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for each reading.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the dashboard.")
@@ -69,5 +70,17 @@ def _wish(values: dict[str, object]) -> Wish:
     if values["as_json"] and values["plain"]:
         raise UsageError("give --json or --plain, not both")
     settings = given_settings(values)
+    if values["plan_file"] is not None:
+        settings = _planned(str(values["plan_file"]), settings, go_on=bool(values["go_on"]))
     rest = {name: value for name, value in values.items() if name not in settings and name in Wish.__slots__}
     return Wish(settings=settings, **rest)  # type: ignore[arg-type]  # click has checked the types
+
+
+def _planned(file: str, given: dict[str, object], *, go_on: bool) -> dict[str, object]:
+    from rinsewatch.cli.planfile import settings_from_plan
+    from rinsewatch.errors import UsageError
+    from rinsewatch.logbook.settings import merge_settings
+
+    if go_on:
+        raise UsageError("--plan: an unfinished rinse keeps the settings it began with; leave --plan or --continue out")
+    return merge_settings(settings_from_plan(file, given.get("residue")), given)

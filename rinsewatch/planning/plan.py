@@ -8,6 +8,7 @@ from math import ceil, isfinite
 
 from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l
 from rinsewatch.chemistry.resin import Range
+from rinsewatch.chemistry.tables import Solute
 from rinsewatch.errors import QuantityError
 from rinsewatch.planning.beforeacid import BeforeAcid, rinse_before_acid
 from rinsewatch.planning.dose import USUAL_TIMES, Dose, dose_of, wanted_eq
@@ -17,7 +18,7 @@ from rinsewatch.planning.resins import Resins
 from rinsewatch.planning.schedule import Count, Reuse, reuse_table, size_table
 from rinsewatch.planning.separation import LIQUOR_RESINS, Separation, resin_water_ml, separate, wetting_eq_l
 from rinsewatch.planning.spent import Spent, spent_of
-from rinsewatch.planning.stock import Stock
+from rinsewatch.planning.stock import EXAMPLES, Stock, Use
 
 
 class Separator(StrEnum):
@@ -42,9 +43,8 @@ class Wants:
     resins: Resins
     waters: Waters
     portion_ml: float
-    caustic: Stock
-    acid: Stock
-    brine: Stock
+    caustic: Stock | None
+    acid: Stock | None
     separator: Separator
     caustic_pct: float | None = None
     acid_pct: float = ACID_PCT
@@ -139,9 +139,10 @@ def _separation(wants: Wants) -> Separation | None:
         return None
     volume_ml = LIQUOR_RESINS * wants.resins.total_ml if wants.liquor_ml is None else wants.liquor_ml
     if wants.separator is Separator.BRINE:
-        recipe = recipe_for_volume(wants.brine, BRINE_PCT, volume_ml, wants.temperature_c)
+        recipe = recipe_for_volume(Stock(Solute.NACL), BRINE_PCT, volume_ml, wants.temperature_c)
     else:
-        recipe = recipe_for_volume(wants.caustic, wants.caustic_pct or LIQUOR_PCT, volume_ml, wants.temperature_c)
+        stock = _needed(wants.caustic, "caustic")
+        recipe = recipe_for_volume(stock, wants.caustic_pct or LIQUOR_PCT, volume_ml, wants.temperature_c)
     return separate(recipe, wants.resins)
 
 
@@ -153,7 +154,8 @@ def _caustic(wants: Wants, separation: Separation | None) -> Dose | None:
     if separation is not None and wants.separator is Separator.CAUSTIC:
         return dose_of(separation.recipe, resins.anion_ml, resins.anion_eq, also_separates=True)
     eq = wanted_eq(wants.dose, resins.anion_eq)
-    recipe = recipe_for_eq(wants.caustic, wants.caustic_pct or REGENERANT_PCT, eq, wants.temperature_c)
+    stock = _needed(wants.caustic, "caustic")
+    recipe = recipe_for_eq(stock, wants.caustic_pct or REGENERANT_PCT, eq, wants.temperature_c)
     return dose_of(recipe, resins.anion_ml, resins.anion_eq)
 
 
@@ -162,8 +164,14 @@ def _acid(wants: Wants) -> Dose | None:
     if not resins.cation_ml > 0.0:
         return None
     eq = wanted_eq(wants.dose, resins.cation_eq)
-    recipe = recipe_for_eq(wants.acid, wants.acid_pct, eq, wants.temperature_c)
+    recipe = recipe_for_eq(_needed(wants.acid, "acid"), wants.acid_pct, eq, wants.temperature_c)
     return dose_of(recipe, resins.cation_ml, resins.cation_eq)
+
+
+def _needed(stock: Stock | None, use: str) -> Stock:
+    if stock is None:
+        raise QuantityError(f"--{use}: say what is at hand, like {EXAMPLES[Use(use)]}")
+    return stock
 
 
 def _before_acid(wants: Wants, separation: Separation | None, acid: Dose | None) -> BeforeAcid | None:
@@ -221,7 +229,7 @@ def _full_run_l(wants: Wants) -> Range | None:
 
 
 def _warnings(wants: Wants, separation: Separation | None) -> list[str]:
-    words = list(wants.caustic.warnings(wants.temperature_c))
+    words = [] if wants.caustic is None else list(wants.caustic.warnings(wants.temperature_c))
     waters, container_ml = wants.waters, wants.container_ml
     if waters.rinse_water_us_cm >= waters.feed_us_cm > 0.0:
         words.append("the rinse water reads no better than the feed water: are the two mixed up?")

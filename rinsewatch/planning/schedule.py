@@ -60,7 +60,7 @@ def count_portions(resin_ml: float, start_eq_l: float, portion_ml: float, target
 def size_table(resin_ml: float, start_eq_l: float, portion_ml: float, target_eq_l: float) -> tuple[Count, ...]:
     """The same rinse in portions of other sizes, ``portion_ml`` among them, small to large."""
     sizes = sorted({portion_ml, *(two_digits(share * resin_ml) for share in SIZES)})
-    apart = [size for size in sizes if size == portion_ml or abs(size / portion_ml - 1.0) > 0.15]
+    apart = [size for size in sizes if size == portion_ml or abs(size / portion_ml - 1.0) > 0.25]
     return tuple(count_portions(resin_ml, start_eq_l, size, target_eq_l) for size in apart)
 
 

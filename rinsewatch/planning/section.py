@@ -10,12 +10,13 @@ from rinsewatch.planning.schedule import Count
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Head and rows of cells; ``marked``: number of the row that is meant."""
+    """Head and rows of cells; ``marked``: number of the row that is meant; ``wraps``: its last cells are words."""
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     marked: int | None = None
     title: str = ""
+    wraps: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +56,14 @@ def volume(ml: float | None) -> str:
     if ml is None:
         return "-"
     if ml < 999.5:
-        return f"{three(ml)} mL"
+        return f"{ml:.0f} mL" if ml >= 9.95 else f"{three(ml)} mL"
     return f"{three(ml / 1000.0)} L"
 
 
 def grams(g: float) -> str:
-    """``175 g``, ``1.75 kg``."""
+    """``63.2 g``, ``1164 g``, ``11.6 kg``."""
+    if 99.95 <= g < 9999.5:
+        return f"{g:.0f} g"
     return f"{three(g)} g" if g < 9999.5 else f"{three(g / 1000.0)} kg"
 
 

@@ -24,7 +24,7 @@ _FITS = {
     Use.ACID: (Solute.HCL,),
     Use.BRINE: (Solute.NACL,),
 }
-_EXAMPLES = {
+EXAMPLES = {
     Use.CAUSTIC: "'NaOH' (solid), 'NaOH 50 %', 'KOH' or 'KOH 45 %'",
     Use.ACID: "'HCl 30 %'",
     Use.BRINE: "'NaCl'",
@@ -80,7 +80,7 @@ def parse_stock(text: str, use: Use) -> Stock:
     """``NaOH``, ``NaOH 50 %``, ``HCl 30 %``: what is at hand for this use. Error: QuantityError, with the reason."""
     found = _PATTERN.fullmatch(" ".join(text.strip().lower().replace("_", " ").split()))
     if found is None:
-        raise QuantityError(f"--{use}: cannot read {text!r}; write it like {_EXAMPLES[use]}")
+        raise QuantityError(f"--{use}: cannot read {text!r}; write it like {EXAMPLES[use]}")
     name, strength = found[1].strip(), found[2]
     if name in _LIME:
         raise QuantityError(f"--{use}: {LIME_REASON}")
@@ -88,7 +88,7 @@ def parse_stock(text: str, use: Use) -> Stock:
         raise QuantityError(f"--{use}: {SULFURIC_REASON}")
     solute = _NAMES.get(name)
     if solute is None:
-        raise QuantityError(f"--{use}: {text.strip()!r} is not known; write it like {_EXAMPLES[use]}")
+        raise QuantityError(f"--{use}: {text.strip()!r} is not known; write it like {EXAMPLES[use]}")
     stock = Stock(solute, None if strength is None else float(strength))
     _check_fits(stock, use)
     _check_strength(stock, use)
@@ -100,7 +100,7 @@ def _check_fits(stock: Stock, use: Use) -> None:
         return
     mixed_up = {use, *(other for other, fits in _FITS.items() if stock.solute in fits)} == {Use.CAUSTIC, Use.ACID}
     danger = "; mixed up? Never add strong acid to caustic or caustic to acid: it boils and spits" if mixed_up else ""
-    raise QuantityError(f"--{use}: {stock.solute} is no {use}{danger}; give {_EXAMPLES[use]}")
+    raise QuantityError(f"--{use}: {stock.solute} is no {use}{danger}; give {EXAMPLES[use]}")
 
 
 def _check_strength(stock: Stock, use: Use) -> None:

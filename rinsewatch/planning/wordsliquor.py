@@ -40,7 +40,8 @@ def separation_section(part: Separation) -> Section:
         recipe_line(recipe),
         *warmth_lines(recipe),
         f"Drained resin brings {volume(part.resin_water_ml.low)} to {volume(part.resin_water_ml.high)} of water; "
-        f"with it the liquor has {spread(part.pct, 1)} %, {spread(part.density_g_ml, 3)} g/mL. Vessel: {volume(part.room_ml)}.",
+        f"with it the liquor has {spread(part.pct, 1)} %, {spread(part.density_g_ml, 3)} g/mL. "
+        f"Vessel: {volume(part.room_ml)}.",
     ]
     if part.parting in (Parting.PARTS, Parting.PARTS_LATE):
         lines.append("Stir, let it settle, skim or decant the anion resin off the top; repeat with what came along.")
@@ -129,7 +130,7 @@ def before_acid_section(before: BeforeAcid) -> Section:
     """The quick rinse of the cation resin."""
     count = before.count
     lines = [
-        f"{portions(count)} portions of {volume(count.portion_ml)}, about {volume(count.usual_ml)} of DI; no meter needed.",
+        f"{portions(count)} portions of {volume(count.portion_ml)}, {volume(count.usual_ml)} of DI; needs no meter.",
         f"Without it the {before.solute} in the bed eats {_pct(before.eats_without)} of the acid"
         + (f" and the first splash warms by {before.rise_without_c:.0f} C." if before.rise_without_c else "."),
     ]
@@ -155,8 +156,8 @@ def spent_section(spent: Spent) -> Section:
 
 
 SPENT_MINDS = (
-    "Never mix the strong liquors. Diluted and cool: the acid into the caustic, a little at a time, stirring, to pH 6-9 "
-    "by measuring, not by sums.",
+    "Never mix the strong liquors. Diluted and cool: the acid into the caustic, a little at a time, stirring, to "
+    "a measured pH of 6-9.",
     "A liquor you keep is not spent. What you pour away: as labels, safety data sheets and your local code say.",
 )
 
@@ -173,7 +174,7 @@ def _meeting(spent: Spent) -> list[str]:
         rest += f", as much as {volume(spent.more_acid_ml)} of {spent.stock.words} (diluted first)"
     return [
         f"The spent acid neutralises {spent.neutralised_eq:.2f} eq of the caustic; {rest}.",
-        f"Heat: {spent.heat_kj:.0f} kJ ({NEUTRALISING_KJ_EQ:.1f} kJ/eq), {spent.rise_c:.0f} C in all if poured together "
-        f"as they are, on the spot far more. Diluted to {SAFE_EQ_L:g} eq/L first (caustic to {volume(caustic_ml)}, acid to "
-        f"{volume(acid_ml)}): {spent.diluted_rise_c:.1f} C.",
+        f"Heat: {spent.heat_kj:.0f} kJ ({NEUTRALISING_KJ_EQ:.1f} kJ/eq), {spent.rise_c:.0f} C in all if poured "
+        f"together as they are, on the spot far more. Diluted to {SAFE_EQ_L:g} eq/L first (caustic to "
+        f"{volume(caustic_ml)}, acid to {volume(acid_ml)}): {spent.diluted_rise_c:.1f} C.",
     ]

@@ -42,7 +42,7 @@ def rinse_section(plan: RinsePlan, display: Display) -> Section:
 
 
 def _ends_table(plan: RinsePlan, display: Display) -> Table:
-    head = ("stop at", "filtrate", "portions", "DI water", "given up: meq", "% of bed", "litres")
+    head = ("stop at", "filtrate", "portions", "DI water", "given up meq", "% of bed", "litres")
     rows = tuple(_end_row(end, display) for end in plan.ends)
     return Table(head, rows, plan.ends.index(plan.chosen))
 
@@ -50,11 +50,9 @@ def _ends_table(plan: RinsePlan, display: Display) -> Table:
 def _end_row(end: End, display: Display) -> tuple[str, ...]:
     reads = "-" if end.target_us_cm is None else display.reading(end.target_us_cm)
     share = None if end.given_up_share is None else 100.0 * end.given_up_share
-    name = "value" if end.name == "value" else end.name
-    return (
-        name, reads, portions(end.count), volume(end.count.usual_ml),
-        small(None if end.given_up_eq is None else 1000.0 * end.given_up_eq, 3), small(share, 3), small(end.given_up_l, 2),
-    )  # fmt: skip
+    meq = None if end.given_up_eq is None else 1000.0 * end.given_up_eq
+    given_up = (small(meq, 3), small(share, 3), small(end.given_up_l, 2))
+    return (end.name, reads, portions(end.count), volume(end.count.usual_ml), *given_up)
 
 
 def _sizes_table(plan: RinsePlan) -> Table:
@@ -111,7 +109,7 @@ def ready_section(plan: Plan) -> Section:
         f"Portions are counted for {PORTION_MIN:g} min each. Old or fouled resin and a quicker pace need more: "
         "the meter tells, so watch it.",
     )
-    return Section("Have ready", lines, (Table(("what", "how much", "for"), tuple(rows)),))
+    return Section("Have ready", lines, (Table(("what", "how much", "for"), tuple(rows), wraps=True),))
 
 
 def _chemicals(plan: Plan) -> list[tuple[str, str, str]]:
