@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
+from math import log
 
 import pytest
 
@@ -93,9 +95,14 @@ def test_a_steady_resin_has_no_findings_and_no_forecast() -> None:
         (bed(floor=0.3), {Kind.CROSS_CONTAMINATION}),
         (bed(faded=True), {Kind.INDICATOR_LOST}),
         (bed(anion=0.08, cation=0.08), {Kind.RINSE_LONGER}),  # both sides: no side is named
+        (bed(anion=0.08, floor=0.3), {Kind.RINSE_LONGER, Kind.CROSS_CONTAMINATION}),
+        (bed(feed=0.15, litres=-0.1), {Kind.CAPACITY_FALLING}),  # the feed is not all of it
     ],
-    ids=["capacity", "anion", "anion+capacity", "cation", "swollen", "feed", "contamination", "indicator", "both"],
-)
+    ids=[
+        "capacity", "anion", "anion+capacity", "cation", "swollen", "feed", "contamination", "indicator", "both",
+        "anion+contamination", "feed+capacity",
+    ],
+)  # fmt: skip
 def test_each_cause_by_its_own_signs(history: History, expected: set[Kind]) -> None:
     assert kinds(resin_life(history)) == expected
 
@@ -103,6 +110,32 @@ def test_each_cause_by_its_own_signs(history: History, expected: set[Kind]) -> N
 def test_a_better_feed_is_not_taken_for_a_resin_that_rinses_badly() -> None:
     better = bed(feed=-0.15, anion=0.01, cation=0.01)
     assert kinds(resin_life(better)) == set()
+
+
+def test_a_rinse_to_a_lower_target_may_take_longer() -> None:
+    """Tail falling by a factor e in 2.5 resin volumes; the same growth with the feed as it was is a finding."""
+    plain = bed(12, feed=-0.09)
+    longer = [2.5 * log(20.0 / r.feed_us_cm) if r.feed_us_cm else 0.0 for r in plain.rinses]
+    rinses = [
+        replace(r, endpoint_ml=r.resin_ml * (12.0 + more), slow_share=None, floor_us_cm=None)
+        for r, more in zip(plain.rinses, longer, strict=True)
+    ]
+    same_feed = tuple(replace(r, feed_us_cm=20.0) for r in rinses)
+    assert kinds(resin_life(History(resin=plain.resin, rinses=tuple(rinses)))) == set()
+    assert kinds(resin_life(History(resin=plain.resin, rinses=same_feed))) == {Kind.RINSE_LONGER}
+
+
+def test_carbon_dioxide_that_no_meter_shows_is_not_a_falling_capacity() -> None:
+    """2 mg/L (0.045 meq/L) beside a feed that gets better: litres do not rise as the conductivity says they should."""
+    plain = bed(12, feed=-0.09)
+    salt_eq_l = [(run.feed_us_cm or 0.0) / 119_000.0 for run in plain.runs]
+    runs = [
+        replace(run, litres=0.4 / (salt + 4.5e-5) * (1.0 + WOBBLE[run.cycle % 12] / 4.0))
+        for run, salt in zip(plain.runs, salt_eq_l, strict=True)
+    ]
+    assert kinds(resin_life(History(resin=plain.resin, runs=tuple(runs)))) == set()
+    no_rise = [replace(run, litres=1800.0 * (1.0 + WOBBLE[run.cycle % 12] / 4.0)) for run in plain.runs]
+    assert kinds(resin_life(History(resin=plain.resin, runs=tuple(no_rise)))) == {Kind.CAPACITY_FALLING}
 
 
 def test_nothing_is_found_from_five_cycles_however_bad() -> None:
