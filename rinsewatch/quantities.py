@@ -46,7 +46,8 @@ def canonical_unit(text: str) -> str | None:
 def parse_quantity(text: str, what: str = "value", example: str = "12.5 ppm") -> Quantity:
     """Read ``"12.5 ppm"``; the unit may be absent here (the callers below insist on it).
 
-    ``example`` is shown where it cannot be read. Raises QuantityError with one line that says what was read and what is wanted.
+    ``example`` is shown where it cannot be read. Raises QuantityError with one line that says what was
+    read and what is wanted.
     """
     match = _PATTERN.fullmatch(text)
     if match is None:

@@ -31,7 +31,7 @@ VALUE = '[modbus.value]\nregister = 0\ntype = "uint16"\n'
 
 WRONG = [
     ('name = "mine"\nkind = "text"\n', "text", "needs the table"),
-    (HEAD + "[serial]\nbaud = '9600'\n[text]\nformat='json'\n", "serial.baud", "a whole number is wanted here, not text"),
+    (HEAD + "[serial]\nbaud = '9600'\n[text]\nformat='json'\n", "serial.baud", "a whole number is wanted here"),
     (HEAD + "[serial]\nbuad = 9600\n[text]\nformat='json'\n", "serial", "no field buad here; did you mean baud?"),
     (HEAD + '[text]\nformat = "xml"\n', "text.format", "xml"),
     (HEAD + '[framing]\nends = []\n[text]\nformat="csv"\ncolumns=["value"]\nunit="ppm"\n',
