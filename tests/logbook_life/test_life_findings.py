@@ -96,11 +96,12 @@ def test_a_steady_resin_has_no_findings_and_no_forecast() -> None:
         (bed(faded=True), {Kind.INDICATOR_LOST}),
         (bed(anion=0.08, cation=0.08), {Kind.RINSE_LONGER}),  # both sides: no side is named
         (bed(anion=0.08, floor=0.3), {Kind.RINSE_LONGER, Kind.CROSS_CONTAMINATION}),
+        (bed(cation=0.08, floor=0.3), {Kind.RINSE_LONGER, Kind.CROSS_CONTAMINATION}),
         (bed(feed=0.15, litres=-0.1), {Kind.CAPACITY_FALLING}),  # the feed is not all of it
     ],
     ids=[
         "capacity", "anion", "anion+capacity", "cation", "swollen", "feed", "contamination", "indicator", "both",
-        "anion+contamination", "feed+capacity",
+        "anion+contamination", "cation+contamination", "feed+capacity",
     ],
 )  # fmt: skip
 def test_each_cause_by_its_own_signs(history: History, expected: set[Kind]) -> None:
