@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from rinsewatch.logbook.ledger import Item
     from rinsewatch.logbook.records import Records
 
+_SHOWN = 20  # lines of an undone import
 why_option = click.option("--why", metavar="TEXT", default="", help="The reason; kept with the change.")
 
 
@@ -192,9 +193,10 @@ def undo(as_json: bool, logbook_file: str | None) -> int:
         if as_json:
             say_json(outline.change_object(change, names) for change in undone)
             return 0
-        for change in undone:
+        for change in undone[:_SHOWN]:
             item = Item(change.kind, change.number, change.fields)
             say([f"undone: {outline.title(item, names)} is not {change.act} any more"])
+        say([f"and {len(undone) - _SHOWN} more"] if len(undone) > _SHOWN else [])
     return 0
 
 

@@ -24,8 +24,8 @@ _HINTS = {
     "litres": ("litres", "liters", "litre", "liter", "volume", "water made"),
     "counter_from": ("counter from", "count at start"), "counter_to": ("counter to", "count at end"),
     "feed": ("feed", "tds in", "inlet"), "change": ("at change", "tds out", "outlet", "product"),
-    "indicator": ("colour", "color", "indicator"), "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
-    "tds_factor": ("factor",),
+    "indicator": ("colour", "color", "indicator"), "tds_factor": ("factor",),
+    "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
 }  # fmt: skip
 
 

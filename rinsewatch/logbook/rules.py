@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right, insort
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -31,6 +32,39 @@ class Place:
 
 
 @dataclass(slots=True)
+class Line:
+    """The runs of one resin by the day they began; none overlap, so only neighbours need be looked at."""
+
+    places: list[Place] = field(default_factory=list)
+    cycles: dict[Value, str] = field(default_factory=dict)
+
+    def add(self, place: Place) -> None:
+        """One more run."""
+        insort(self.places, place, key=_began)
+        if "cycle" in place.fields:
+            self.cycles[place.fields["cycle"]] = place.name
+
+    def check(self, mine: Place) -> None:
+        """Refuse a run that does not fit between the others. Error: UsageError."""
+        at = bisect_right(self.places, mine.installed, key=_began)
+        for other in self.places[max(at - 1, 0) : at + 1]:
+            _check_pair(mine, other)
+        cycle = mine.fields.get("cycle")
+        if cycle in self.cycles:
+            raise UsageError(f"cycle: {self.cycles[cycle]} of this resin is cycle {cycle} already")
+        earlier = next((place for place in reversed(self.places[:at]) if "counter_to" in place.fields), None)
+        later = next((place for place in self.places[at:] if "counter_from" in place.fields), None)
+        if earlier is not None:
+            _check_counters(earlier, mine)
+        if later is not None:
+            _check_counters(mine, later)
+
+
+def _began(place: Place) -> date:
+    return place.installed
+
+
+@dataclass(slots=True)
 class Scene:
     """The records a new one must agree with; one under correction is not among them.
 
@@ -40,7 +74,7 @@ class Scene:
     today: date
     items: Mapping[str, list[Item]]
     rinses: Collection[int] = ()
-    runs: dict[Value, list[Place]] = field(default_factory=dict)
+    runs: dict[Value, Line] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for run in self.items["run"]:
@@ -48,7 +82,7 @@ class Scene:
 
     def add_run(self, name: str, fields: Fields) -> None:
         """One more run that later ones must agree with."""
-        self.runs.setdefault(fields["resin"], []).append(Place.of(name, fields))
+        self.runs.setdefault(fields["resin"], Line()).add(Place.of(name, fields))
 
     def resin(self, fields: Fields) -> Fields | None:
         """The resin a record refers to."""
@@ -85,7 +119,7 @@ def most_capacity_eq_l(kind: Value) -> float:
 
 def _check_resin(fields: Fields, scene: Scene, number: int | None) -> None:
     _free_name("resin", fields, scene.items["resin"])
-    for place in scene.runs.get(number or 0, []):
+    for place in scene.runs.get(number or 0, Line()).places:
         try:
             _check_run_in_resin(place.fields, fields)
         except UsageError as error:
@@ -122,9 +156,7 @@ def _check_run(fields: Fields, scene: Scene, _: int | None) -> None:
     resin = scene.resin(fields)
     if resin is not None:
         _check_run_in_resin(fields, resin)
-    mine = Place.of("this run", fields)
-    for other in scene.runs.get(fields["resin"], []):
-        _check_pair(mine, other)
+    scene.runs.get(fields["resin"], Line()).check(Place.of("this run", fields))
 
 
 def _check_litres(fields: Fields) -> None:
@@ -179,10 +211,9 @@ def _check_pair(mine: Place, other: Place) -> None:
             f"installed: overlaps with {other.name} of this resin ({other.installed} {until}); one bed does not "
             "run twice at a time: correct the dates"
         )
-    cycle = mine.fields.get("cycle")
-    if cycle is not None and cycle == other.fields.get("cycle"):
-        raise UsageError(f"cycle: {other.name} of this resin is cycle {cycle} already")
-    earlier, later = (other, mine) if other.installed < mine.installed else (mine, other)
+
+
+def _check_counters(earlier: Place, later: Place) -> None:
     ended, began = earlier.fields.get("counter_to"), later.fields.get("counter_from")
     if ended is not None and began is not None and float(began) < float(ended):
         raise UsageError(

@@ -32,13 +32,19 @@ def read_text(text: str, what: str) -> Value:
         raise QuantityError(f"{what}: is empty; write something")
     if len(words) > LONGEST_TEXT:
         raise QuantityError(f"{what}: is longer than {LONGEST_TEXT} characters; write less")
-    return words.encode("utf-8", "backslashreplace").decode().replace("\0", "\\0")
+    whole = words.replace("\r\n", "\n").replace("\r", "\n").encode("utf-8", "backslashreplace").decode()
+    return "".join(c if c.isprintable() or c in "\n\t" else _spelled(c) for c in whole)
+
+
+def _spelled(character: str) -> str:
+    """A control character as text: shown raw it could rewrite the terminal."""
+    return character.encode("unicode_escape").decode()
 
 
 def read_line(text: str, what: str) -> Value:
     """A name: words on one line. Error: QuantityError."""
     words = " ".join(str(read_text(text, what)).split())
-    if len(words) > 80 or not words.isprintable():
+    if len(words) > 80 or not " ".join(text.split()).isprintable():
         raise QuantityError(f"{what}: {words[:30]!r} is no name; use up to 80 printable characters")
     return words
 

@@ -49,6 +49,11 @@ def test_what_the_texts_mean() -> None:
     assert us_cm("unknown", 0.5) is None and us_cm(None, 0.5) is None
 
 
+def test_control_characters_are_spelled_out_and_line_breaks_are_plain() -> None:
+    assert values.read_text("a\x1b[2Jb\r\nc\rd\0\udcff", "x") == "a\\x1b[2Jb\nc\nd\\x00\\udcff"
+    assert values.read_text("schön µ 水", "x") == "schön µ 水"
+
+
 def test_equivalents_of_regenerants() -> None:
     """By hand from formula weights: NaOH 40.0, KOH 56.1, HCl 36.5, H2SO4 98.1 with two protons."""
     by_hand = {

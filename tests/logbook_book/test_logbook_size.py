@@ -27,7 +27,7 @@ from rinsewatch.rinse.row import Mark, Row
 SETTINGS = '{"resin_ml": 500, "portion_ml": 250, "residue": "NaOH", "endpoint": "12 uS/cm", "rinse_water": "1 uS/cm"}'
 BEGIN = date(2015, 1, 1)
 # The bounds of the requirement, 1 s for ten times as much, with room for a busy machine.
-RINSES, ROWS, BOUND_S = 1_000, 100, 1.0
+RINSES, ROWS, BOUND_S = 1_000, 50, 1.0
 
 
 def rinses(count: int) -> Iterator[RinseDump]:

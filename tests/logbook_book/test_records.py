@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
+import random
 import subprocess
 import sys
+import time
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 from book import BLUE, LATER, RUN, TODAY, UTC, add, records, rinsed, with_resin
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rinsewatch.errors import LogbookError, UsageError
 from rinsewatch.logbook import rules
 from rinsewatch.logbook.ledger import ADDED, Draft
 from rinsewatch.logbook.records import New, Records
+from rinsewatch.logbook.rules import Line, Place
 from rinsewatch.logbook.store import Logbook
 
 
@@ -176,6 +183,8 @@ def test_every_record_of_a_step_or_none(path: Path) -> None:
 
 OTHER = """
 import sys
+import time
+from datetime import date, timedelta
 sys.path[:0] = sys.argv[2:]
 from rinsewatch.logbook.store import Logbook
 book = Logbook.open(sys.argv[1])
@@ -202,3 +211,42 @@ def test_two_programs_at_one_logbook(path: Path) -> None:
         book.close()
         with stale, pytest.raises(LogbookError, match="changed by another program meanwhile"):
             stale.ledger.write([Draft("note", {"text": "late"})], ADDED, UTC)
+
+
+def test_many_runs_are_checked_as_carefully_and_not_slowly(path: Path) -> None:
+    """Any order; the one that does not fit is found among 2,000 (comparing all pairs took seconds)."""
+    days = [date(2020, 1, 1) + timedelta(days=n) for n in range(2001)]
+    runs = [RUN | {"resin": "old", "installed": str(a), "removed": str(b)} for a, b in itertools.pairwise(days)]
+    random.Random(3).shuffle(runs)
+    with with_resin(path) as book:
+        add(book, "resin", name="old", volume_ml="1 L", kind="mixed")
+        bad = RUN | {"resin": "old", "installed": "2019-12-30", "removed": "2020-01-02"}
+        begun_s = time.perf_counter()
+        with pytest.raises(UsageError, match="overlaps"):
+            records(book).prepare([New("run", texts, "") for texts in [*runs, bad]])
+        assert len(records(book).prepare([New("run", texts) for texts in runs])) == 2000
+        assert time.perf_counter() - begun_s < 3.0
+        cycle = {"cycle": "3"}
+        with pytest.raises(UsageError, match="is cycle 3 already"):
+            records(book).prepare([New("run", RUN | cycle, "row 2"), New("run", LATER | cycle, "row 3")])
+
+
+@given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 12)), max_size=12))
+def test_overlaps_are_those_that_comparing_all_pairs_finds(spans: list[tuple[int, int]]) -> None:
+    line, kept = Line(), []
+    for begun, length in spans:
+        fields = {"installed": str(day_of(begun)), "removed": str(day_of(begun + length))}
+        place = Place.of("a run", fields)
+        clear = all(begun != a and not (begun < b and a < begun + length) for a, b in kept)
+        try:
+            line.check(place)
+        except UsageError:
+            assert not clear
+        else:
+            assert clear
+            line.add(place)
+            kept.append((begun, begun + length))
+
+
+def day_of(number: int) -> date:
+    return date(2026, 1, 1) + timedelta(days=number)
