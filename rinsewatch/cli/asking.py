@@ -123,7 +123,7 @@ def _ask_rinse_water(settings: Settings, last: Mapping[str, object]) -> None:
 
 
 def _ask_top(settings: Settings, last: Mapping[str, object]) -> None:
-    words = "Largest reading this meter can show, like 9990 ppm (in its manual; 'over' then means more)"
+    words = "Largest reading it can show, like 9990 ppm (in its manual)"
     _ask_optional(settings, last, "top", words)
 
 
@@ -139,7 +139,7 @@ def _ask_factor(settings: Settings, last: Mapping[str, object]) -> None:
     units = {_unit_of(settings[name]) for name in ("feed", "rinse_water", "endpoint", "top") if name in settings}
     units.discard("")
     if "tds_factor" not in settings and (not units or units & TDS_UNITS.keys()):
-        words = "Its ppm per uS/cm, the TDS factor (0.5, 0.64 or 0.7: in its manual; 0.5 if you cannot find out)"
+        words = "TDS factor, ppm per uS/cm (0.5, 0.64, 0.7; 0.5 if you cannot find out)"
         settings["tds_factor"] = ask(words, last.get("tds_factor", 0.5), parse_factor)
 
 

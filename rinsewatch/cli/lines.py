@@ -32,7 +32,8 @@ FINISHED = "finished"
 INPUT_ENDED = "input ended"
 HELP = (
     "p or p 250: portion poured (mL) | u: undo it, or the last reading typed | "
-    "= 12.5 ppm: a reading typed by hand | n TEXT: note | v 250: portion volume from now on | feed, water: take this reading as feed or rinse water | "
+    "= 12.5 ppm: a reading typed by hand | n TEXT: note | v 250: portion volume from now on | "
+    "feed, water: take this reading as feed or rinse water | "
     "pause, resume | ok: the probe is in the filtrate | y, no: answer | q: finish"
 )
 _PLAIN: dict[str, Callable[[], Command]] = {

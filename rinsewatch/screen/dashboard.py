@@ -161,9 +161,11 @@ def _event(snapshot: Snapshot, width: int, ascii_only: bool) -> list[Line]:
 def _keys(snapshot: Snapshot, width: int) -> list[Line]:
     """Two lines: the single keys, or how to answer the open question."""
     if snapshot.question:
-        return [[(fitted(text, width), "keys")] for text in (" Enter accept   Esc leave it", "")]
-    flow = view.flow_mode(snapshot)
-    keys = [f"{key} {name}" for key, name in KEY_LIST if not (flow and key in PORTION_KEYS)]
+        how = " y yes   n no" if snapshot.question.endswith("y/n") else " Enter accept   Esc leave it"
+        return [[(fitted(text, width), "keys")] for text in (how, "")]
+    hidden = set(PORTION_KEYS) if view.flow_mode(snapshot) else set()
+    hidden -= {"u"} if snapshot.by_hand else set()  # it also takes back a typed reading
+    keys = [f"{key} {name}" for key, name in KEY_LIST if key not in hidden]
     half = (len(keys) + 1) // 2
     return [[(fitted(" " + "  ".join(part), width, True), "keys")] for part in (keys[:half], keys[half:])]
 

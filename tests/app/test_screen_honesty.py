@@ -141,3 +141,17 @@ def test_a_doubtful_reading_is_to_be_read_again() -> None:
 def test_over_typed_by_hand_is_said_once() -> None:
     over = replace(invented_snapshot(), history=(ChartPoint(0, 0.0, "over"),), last_reading_text="over")
     assert view.reading_words(over) == "over range, more than 4000 uS/cm"
+
+
+def test_a_yes_or_no_question_says_which_keys_answer_it() -> None:
+    asked = replace(invented_snapshot(), question="Finish the rinse? y/n")
+    assert " y yes   n no" in text_of(asked)
+    typing = replace(invented_snapshot(), question="Note: tea_")
+    assert "Enter accept   Esc leave it" in text_of(typing)
+
+
+def test_in_flow_typed_readings_can_still_be_undone() -> None:
+    flow = with_state(invented_snapshot(), is_flow=True)
+    assert "u undo" not in text_of(flow)
+    typed = text_of(replace(flow, by_hand=True))
+    assert "u undo" in typed and "p portion" not in typed

@@ -151,8 +151,8 @@ def test_questions_with_the_last_answers_as_defaults(tmp_path: Path) -> None:
         ("Feed water on this meter", "9 ppm", "9 ppm"),
         ("Rinse water on this meter", "20 ppm", "20 ppm"),
         ("Largest reading", "9990 ppm", "9990 ppm"),
-        ("the TDS factor", "2", "is no TDS scale"),
-        ("the TDS factor", "0.64", "0.64"),
+        ("TDS factor", "2", "is no TDS scale"),
+        ("TDS factor", "0.64", "0.64"),
     ]
     with terminal(tmp_path, "watch", "--plain") as screen:
         for words, answer, said in questions:
