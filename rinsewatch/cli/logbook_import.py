@@ -131,7 +131,8 @@ def _restore(path: Path, logbook_file: str | None, *, as_json: bool) -> int:
         rinses, records = restore_folder(target, path, today(), now_utc())
     else:
         whole = read_json(path)
-        rinses, records = restore(target, whole), len(whole.changes)
+        newest = {(change.kind, change.number): change for change in whole.changes}
+        rinses, records = restore(target, whole), sum(not change.gone for change in newest.values())
     if as_json:
         say_json([{"logbook": str(target), "rinses": rinses, "records": records}])
     else:

@@ -30,7 +30,7 @@ def asked(path: Path, *words: str) -> Iterator[pexpect.spawn[str]]:
     environment = {**os.environ, "PYTHONPATH": places, "TERM": "dumb"}
     child = pexpect.spawn(
         sys.executable, arguments, env=environment, encoding="utf-8", dimensions=(24, 200), timeout=20, echo=False
-    )  # type: ignore[arg-type]
+    )
     try:
         yield child
         child.expect(pexpect.EOF)
