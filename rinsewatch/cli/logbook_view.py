@@ -147,6 +147,18 @@ def _of_resin(logbook: Logbook, items: list[Item], kind: str, number: int, resin
     return [i for i in items if i.fields.get(own) == number or (kind == "resin" and i.number == number)]
 
 
+def _rinses_of_record(logbook: Logbook, item: Item) -> list[RinseInfo] | None:
+    """The recorded rinses of a batch or a resin; None for other kinds."""
+    if item.kind not in ("batch", "resin"):
+        return None
+    from rinsewatch.logbook.belonging import Belonging
+
+    belonging = Belonging(logbook, records_of(logbook))
+    if item.kind == "batch":
+        return belonging.rinses_in(item)
+    return list(belonging.rinses_of(str(item.fields["name"])).values())
+
+
 def _show_record(logbook: Logbook, which: tuple[str, str], *, history: bool, as_json: bool) -> None:
     from rinsewatch.logbook import outline
     from rinsewatch.logbook.kinds import KINDS
@@ -161,10 +173,18 @@ def _show_record(logbook: Logbook, which: tuple[str, str], *, history: bool, as_
             say([f"{KINDS[changes[0].kind].spoken[0]} {changes[0].number}", *outline.history_lines(changes, names)])
         return
     item = records.find(*which)
+    rinses = _rinses_of_record(logbook, item)
     if as_json:
-        say_json([outline.item_object(item, names)])
+        from rinsewatch.cli.logbookrinse import endpoint_objects
+
+        own = {"recorded_rinses": endpoint_objects(rinses, records.items("summary"))} if rinses is not None else {}
+        say_json([{**outline.item_object(item, names), **own}])
         return
     say(outline.detail_lines(item, names))
+    if rinses:
+        from rinsewatch.cli.logbookrinse import endpoint_table
+
+        say(endpoint_table(rinses, records.items("summary")))
     changes = records.history(item.kind, str(item.number))
     if len(changes) > 1:
         say([f"  changed {outline.counted(len(changes) - 1, 'time', 'times')}; --history shows the old values"])

@@ -47,6 +47,32 @@ def rinse_object(info: RinseInfo) -> dict[str, object]:
     }  # fmt: skip
 
 
+def endpoint_objects(rinses: Sequence[RinseInfo], summaries: Sequence[Item]) -> list[dict[str, object]]:
+    """Rinses with their endpoints: where they were to end, after how much water they did (null: not stored)."""
+    stored = {item.fields.get("rinse"): item.fields for item in summaries}
+    return [
+        {
+            "number": info.id,
+            "started_utc": info.started_utc,
+            "residue": info.settings.get("residue"),
+            "endpoint": info.settings.get("endpoint"),
+            "endpoint_ml": stored.get(info.id, {}).get("endpoint_ml"),
+            "used_ml": stored.get(info.id, {}).get("used_ml"),
+            "verdict": info.verdict,
+        }
+        for info in rinses
+    ]
+
+
+def endpoint_table(rinses: Sequence[RinseInfo], summaries: Sequence[Item]) -> list[str]:
+    """The same in lines."""
+    rows = []
+    for info, one in zip(rinses, endpoint_objects(rinses, summaries), strict=True):
+        texts = ["" if one[key] is None else str(one[key]) for key in ("residue", "endpoint", "endpoint_ml", "used_ml")]
+        rows.append([f"  rinse {info.id}", local_minute(info.started_utc), *texts, ended_words(info)])
+    return table(("  rinses", "begun", "residue", "endpoint", "reached mL", "used mL", "how it ended"), rows)
+
+
 def show_rinse(logbook: Logbook, number: int, *, replay: bool, as_json: bool) -> None:
     """One rinse: settings, what it came to, events.
 

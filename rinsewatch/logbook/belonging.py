@@ -29,6 +29,12 @@ class Belonging:
         """The batch a rinse belongs to, None if to none."""
         return self._by_number.get(rinse.id) or self._by_name.get(rinse.batch.casefold())
 
+    def rinses_in(self, batch: Item) -> list[RinseInfo]:
+        """The recorded rinses of a batch, oldest first."""
+        name = str(batch.fields["name"]).casefold()
+        found = self._logbook.rinses_of({name}, rinse_numbers(batch.fields))
+        return [info for info in found if self.batch_of(info) == batch]
+
     def rinses_of(self, resin: str) -> dict[int, RinseInfo]:
         """The recorded rinses of a resin, by number. Error: UsageError where there is no such resin."""
         number = self._records.find("resin", resin).number

@@ -93,6 +93,21 @@ def test_show_tells_stored_rows_from_what_the_forecast_saw(path: Path, said: Tol
 
 
 @pytest.mark.usefixtures("book")
+def test_a_batch_shows_its_rinses_with_their_endpoints(path: Path, said: Told, objects: Objects) -> None:
+    with Logbook.open(path) as logbook:
+        by_name, unlinked = rinsed(logbook, "b1"), rinsed(logbook, "other")
+        figures = RinseFigures(resin_ml=500, residue="NaOH", endpoint="feed", used_ml=5000, endpoint_ml=4321)
+        record_summary(logbook, by_name, UTC, figures)
+        add(logbook, "batch", name="b1", resin="blue", date="2026-02-01", rinses="1")
+    (batch,) = objects("show", "batch", "b1")
+    found = [(rinse["number"], rinse["endpoint"], rinse["endpoint_ml"]) for rinse in batch["recorded_rinses"]]
+    assert found == [(1, "feed", None), (by_name, "feed", 4321)]
+    assert "rinse 2" in said("show", "batch", "b1") and "4321" in said("show", "batch", "b1")
+    assert [rinse["number"] for rinse in objects("show", "resin", "blue")[0]["recorded_rinses"]] == [1, by_name]
+    assert f"rinse {unlinked}" not in said("show", "resin", "blue")
+
+
+@pytest.mark.usefixtures("book")
 def test_correct_history_undo_delete(said: Told, objects: Objects) -> None:
     assert "litres: 2400 -> 2500" in said("correct", "run", "1", "litres=2500", "--why", "misread")
     assert objects("correct", "run", "1", "feed=10 ppm")[0]["before"]["feed"] == "9 ppm"
