@@ -9,6 +9,7 @@ from rinsewatch.planning.washout import KINDS, MOST_PORTIONS, PORTION_MIN, USUAL
 
 SIZES = (0.25, 0.5, 1.0, 2.0, 4.0)  # portion over resin, for the table
 BATCHES = 30  # re-use settles within a few batches
+MOST_BOTTLES = 40  # nobody keeps more apart; also bounds the work
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +66,10 @@ def size_table(resin_ml: float, start_eq_l: float, portion_ml: float, target_eq_
 
 
 def reuse_table(resin_ml: float, start_eq_l: float, portion_ml: float, target_eq_l: float) -> tuple[Reuse, ...]:
-    """Keeping a quarter, half and as many of the last portions as pay; () where the target is out of reach."""
+    """Keeping a quarter, half and as many of the last portions as pay; () where the target is out of reach or takes too many."""
     bed, start = USUAL.bed(resin_ml), USUAL.start(start_eq_l)
     alone = portions_to(bed, start, portion_ml, target_eq_l)
-    if alone is None or alone < 2:
+    if alone is None or not 2 <= alone <= MOST_BOTTLES:
         return ()
     tried = [reuse(bed, start, portion_ml, target_eq_l, kept, alone) for kept in range(1, alone)]
     best = max(tried, key=lambda one: (one.saved, -one.kept))

@@ -87,11 +87,11 @@ def spread(both: Range, digits: int = 2) -> str:
 
 
 def portions(count: Count) -> str:
-    """``about 19 (10 to 35)``, or that it cannot be."""
+    """``19 (10-35)``: usual, easy to stubborn bed; or that it cannot be."""
     if count.usual is None:
         return "never"
     high = "many" if count.high is None else str(count.high)
-    return f"{count.usual} ({count.low} to {high})"
+    return f"{count.usual} ({count.low}-{high})"
 
 
 def minutes(value: float | None) -> str:

@@ -42,7 +42,7 @@ def rinse_section(plan: RinsePlan, display: Display) -> Section:
 
 
 def _ends_table(plan: RinsePlan, display: Display) -> Table:
-    head = ("stop at", "filtrate", "portions", "DI water", "given up meq", "% of bed", "litres")
+    head = ("stop at", "filtrate", "portions", "DI water", "given up\nmeq", "% of\nbed", "litres")
     rows = tuple(_end_row(end, display) for end in plan.ends)
     return Table(head, rows, plan.ends.index(plan.chosen))
 

@@ -23,7 +23,8 @@ p.mind { border-left: 2pt solid #000; padding-left: 1.2mm; font-weight: bold; }
 table { border-collapse: collapse; width: 100%; margin: 0.6mm 0; break-inside: avoid; }
 caption { text-align: left; font-style: italic; }
 th { border-bottom: 0.6pt solid #000; }
-th, td { text-align: right; padding: 0 1mm; font-weight: normal; vertical-align: top; }
+th, td { text-align: right; padding: 0 0 0 1mm; font-weight: normal; vertical-align: top; }
+table.figures td { white-space: nowrap; }
 th:first-child, td:first-child { text-align: left; padding-left: 0; white-space: nowrap; }
 tr.chosen td { font-weight: bold; }
 @media screen { body { padding: 6mm; font-size: 10pt; } }
@@ -32,7 +33,8 @@ tr.chosen td { font-weight: bold; }
 
 def sheet_html(sections: Sequence[Section], made_on: str) -> str:
     """The whole page; ``made_on``: the day, as text. Nothing is loaded from anywhere."""
-    body = "\n".join(_section(section) for section in sections)
+    first, *steps, last = sections  # what must be on the bench comes before the work
+    body = "\n".join(_section(section) for section in (first, last, *steps))
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -64,7 +66,8 @@ def _table(table: Table) -> str:
     caption = f"<caption>{_text(table.title)}</caption>" if table.title else ""
     head = "".join(f"<th>{_text(cell)}</th>" for cell in table.head)
     rows = "\n".join(_row(row, chosen=number == table.marked) for number, row in enumerate(table.rows))
-    return f"<table>{caption}<thead><tr>{head}</tr></thead>\n<tbody>{rows}</tbody></table>"
+    kind = "" if table.wraps else ' class="figures"'
+    return f"<table{kind}>{caption}<thead><tr>{head}</tr></thead>\n<tbody>{rows}</tbody></table>"
 
 
 def _row(cells: Sequence[str], *, chosen: bool) -> str:
