@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rinsewatch.cli.logbook_view import RINSES, kind_word
+from rinsewatch.cli.logbook_view import RINSES, is_number, kind_word
 from rinsewatch.cli.logbookopen import json_option, opened, records_of, say, say_json
 from rinsewatch.cli.options import logbook_option
 
@@ -20,7 +20,7 @@ ALL = "all"
 
 
 def _what(_: click.Context, __: click.Parameter, word: str) -> str:
-    if word.isdigit() or word == ALL:
+    if is_number(word) or word == ALL:
         return word
     if word == RINSES:
         raise click.BadParameter("a rinse is exported by its number; 'all' exports everything")

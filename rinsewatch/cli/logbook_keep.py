@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("rinse_id", metavar="[NUMBER]", type=int, required=False)
+@click.argument("rinse_id", metavar="[NUMBER]", type=click.IntRange(1, 10**15), required=False)
 @json_option
 @logbook_option
 def verify(rinse_id: int | None, as_json: bool, logbook_file: str | None) -> int:

@@ -27,6 +27,11 @@ def kind_word(word: str) -> str:
     return kind.name
 
 
+def is_number(word: str) -> bool:
+    """Whether a word is a number that a rinse could have; longer ones SQLite cannot even look for."""
+    return word.isascii() and word.isdigit() and len(word) < 16
+
+
 def _listed(_: click.Context, __: click.Parameter, word: str) -> str:
     return RINSES if word in ("rinse", RINSES) else kind_word(word)
 
@@ -36,7 +41,7 @@ def _which(_: click.Context, __: click.Parameter, words: tuple[str, ...]) -> tup
     if len(words) == 2 and words[0] == "rinse":
         words = words[1:]
     if len(words) == 1:
-        if not words[0].isdigit():
+        if not is_number(words[0]):
             raise click.BadParameter(f"{words[0]!r} is no rinse's number; write 12, or 'run 7', 'resin NAME'")
         return "rinse", words[0]
     if len(words) != 2:

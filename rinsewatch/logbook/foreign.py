@@ -106,7 +106,9 @@ def parse_table(name: str, text: str, encoding: str) -> ForeignTable:
             if any(cell.strip() for cell in cells):
                 rows.append(ForeignRow(reader.line_num, tuple(cell.strip() for cell in cells)))
     except csv.Error as error:
-        raise RecordingError(f"{name}, line {reader.line_num}: {error}") from error
+        raise RecordingError(
+            f"{name}, line {reader.line_num}: a double quote stands where none can ({error})"
+        ) from error
     if not rows:
         raise RecordingError(f"{name}: is empty; its first row must name the columns")
     columns = rows[0].cells

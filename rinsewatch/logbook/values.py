@@ -18,6 +18,7 @@ Reader = Callable[[str, str], Value]
 
 UNKNOWN = "unknown"
 LONGEST_TEXT = 4000
+MOST_LITRES = 1e9  # an Olympic pool holds 2.5 million (common knowledge): more is a slip
 # g/mol per equivalent: IUPAC standard atomic weights (Na 22.990, K 39.098, H 1.008, O 15.999, Cl 35.45, S 32.06).
 _EQ_WEIGHT_G = {"NaOH": 39.997, "KOH": 56.105, "HCl": 36.458, "H2SO4": 98.072 / 2.0}
 _AMOUNT = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(eq|meq|mol|g|kg)\s*([A-Za-z0-9]*)\s*")
@@ -62,7 +63,10 @@ def read_date(text: str, what: str) -> Value:
 
 def read_volume_ml(text: str, what: str) -> Value:
     """mL, or '1.5 L'; above 0. Error: QuantityError."""
-    return _plain(parse_volume_ml(text, what))
+    volume_ml = parse_volume_ml(text, what)
+    if volume_ml > 1000.0 * MOST_LITRES:
+        raise QuantityError(f"{what}: {text.strip()!r} is more than any bed or rinse has; check the unit")
+    return _plain(volume_ml)
 
 
 def read_litres(text: str, what: str) -> Value:
@@ -81,7 +85,7 @@ def _litres(text: str, what: str, *, least_above: float) -> Value:
     if quantity.unit not in ("", "L", "mL") or (match and quantity.unit):
         raise QuantityError(f"{what}: {quantity.unit} is no volume; write litres, like '640 L'")
     litres = quantity.value * (1000.0 if match else 0.001 if quantity.unit == "mL" else 1.0)
-    if not (math.isfinite(litres) and litres > least_above):
+    if not (litres <= MOST_LITRES and litres > least_above):
         raise QuantityError(f"{what}: {text.strip()!r} is not possible; write litres above 0")
     return _plain(litres)
 

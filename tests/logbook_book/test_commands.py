@@ -87,7 +87,18 @@ def test_show_tells_stored_rows_from_what_the_forecast_saw(path: Path, said: Tol
         record_summary(logbook, 1, UTC, figures)
     assert "endpoint_ml     4321" in said("show", "1") and "verdict   stop" in said("show", "1", "--replay")
     assert objects("show", "1")[0]["summary"]["endpoint_ml"] == 4321
-    for words in (("show", "twelve"), ("show", "run"), ("show", "run", "1", "2"), ("show", "wing", "1")):
+    far = "9" * 25
+    for words in (
+        ("show", "twelve"),
+        ("show", "run"),
+        ("show", "run", "1", "2"),
+        ("show", "wing", "1"),
+        ("show", "²"),
+        ("show", far),
+        ("show", "run", far),
+        ("export", far, "-"),
+        ("verify", far),
+    ):
         said(*words, code=2)
     assert "no run '9'" in said("show", "run", "9", code=2)
 

@@ -69,7 +69,8 @@ def test_equivalents_of_regenerants() -> None:
     [
         (values.read_date, "2026-02-29"), (values.read_date, "26-03-01"), (values.read_date, "٢٠٢٦-03-01"),
         (values.read_litres, "0"), (values.read_litres, "inf"), (values.read_litres, "5 ppm"),
-        (values.read_litres, "1 L m3"), (values.read_reading, "9"), (values.read_reading, "-1 ppm"),
+        (values.read_litres, "1 L m3"), (values.read_litres, "1e12"), (values.read_volume_ml, "1e300"),
+        (values.read_reading, "9"), (values.read_reading, "-1 ppm"),
         (values.read_share, "70"), (values.read_share, "0"), (values.read_factor, "2"), (values.read_number, "0"),
         (values.read_number, "1.5"), (values.read_numbers, ","), (values.read_text, " "),
         (values.read_text, "x" * 5000), (values.read_line, "a\x07b"), (values.read_amount, "0 g NaOH"),

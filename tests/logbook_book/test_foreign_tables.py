@@ -75,6 +75,8 @@ def test_separators_and_rows_that_do_not_fit() -> None:
     assert table_of("a,b\n1\n").rows[0].cells == ("1", "")
     with pytest.raises(RecordingError, match="row 2: has 3 cells and the header 2"):
         table_of("a,b\n1,2,3\n")
+    with pytest.raises(RecordingError, match="line 2: a double quote stands where none can"):
+        table_of('a,b\n1,"2\n')
     with pytest.raises(RecordingError, match="is empty"):
         table_of("\n\n")
 
