@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from itertools import pairwise
 
@@ -23,6 +23,8 @@ GUTTER = 7  # cells left of the plot: six of label, one of axis
 _DOT_BITS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # Unicode block 2800: by column, then row
 _LOWEST_US_CM, _HIGHEST_US_CM = 0.01, 1e6  # pure water is 0.055, the strongest liquor below 1e6
 _MIN_DECADES = 1.2  # so that a decade tick is always in sight
+_FORECAST_SPAN, _PAST_TARGET = 3.0, 1.3  # times what was poured; times where the median reaches the target
+_LEAST_BAND = 4  # points; a shorter forecast is drawn whole
 _DEFAULT_X_ML, _LEAST_X_ML, _FARTHEST_ML = 1000.0, 10.0, 1e7  # ten cubic metres is no hand rinse
 
 
@@ -146,7 +148,7 @@ def chart_lines(data: ChartData, width: int, height: int, ascii_only: bool) -> l
     rows = height - 1 - int(legend)
     if columns < 8 or rows < 2:
         return [[(" " * width, "")] for _ in range(height)]
-    data = _finite(data)
+    data = _near(_finite(data))
     scale = scale_for(data, columns, rows)
     canvas = Canvas(columns, rows)
     _draw(canvas, scale, data)
@@ -170,6 +172,16 @@ def _finite(data: ChartData) -> ChartData:
         floor,
         data.poured_ml if fine(data.poured_ml) else 0.0,
     )
+
+
+def _near(data: ChartData) -> ChartData:
+    """The forecast only as far as it helps: an unsure one reaches so far that the readings would be a heap."""
+    far_ml = _FORECAST_SPAN * max([data.poured_ml, *(p.rinse_ml for p in data.history)])
+    if data.target_us_cm is not None:
+        there_ml = next((b.rinse_ml for b in data.band if b.mid <= data.target_us_cm), 0.0)
+        far_ml = max(far_ml, _PAST_TARGET * there_ml)
+    near = [b for b in data.band if b.rinse_ml <= far_ml]
+    return replace(data, band=near) if len(near) >= _LEAST_BAND else data
 
 
 def _gutters(scale: Scale, ascii_only: bool) -> Iterator[Run]:

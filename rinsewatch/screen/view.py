@@ -46,6 +46,7 @@ _CAUSE_WORDS = {
 }
 _FORGOTTEN_WORDS = "too low for the rinse: p forgotten?"
 _NO_MEANING = {Quality.BAD: "not trusted", Quality.UNCERTAIN: "not trusted yet; read it again"}
+_ENOUGH = "no more water needed"
 _UNKNOWN = "meaning " + NOT_YET
 _METER_CAUSES = ("link", "frozen")
 
@@ -236,6 +237,8 @@ def remaining_words(snapshot: Snapshot) -> str:
     if state is None or remaining is None:
         return "water still needed: " + NOT_YET
     words = _amount_words(remaining, None if state.is_flow else state.portion_ml)
+    if words == _ENOUGH and state.verdict is Verdict.RINSE:
+        return f"{words}; let the reading settle"
     if remaining.mid_ml is None or remaining.mid_ml <= 0:
         return words
     minutes = state.remaining_min
@@ -253,7 +256,7 @@ def _remaining(snapshot: Snapshot) -> Remaining | None:
 
 def _amount_words(remaining: Remaining, portion_ml: float | None) -> str:
     if remaining.mid_ml is not None and max(remaining.mid_ml, remaining.high_ml or 0) <= 0:
-        return "no more water needed"
+        return _ENOUGH
     low, mid, high = _amounts(remaining, portion_ml)
     unit = " more" if portion_ml is None else " more portion" if (mid or low) == "1" else " more portions"
     if mid is None:

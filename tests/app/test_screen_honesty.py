@@ -7,13 +7,13 @@ from dataclasses import replace
 import pytest
 
 from rinsewatch.rinse.setup import Endpoint, EndpointKind
-from rinsewatch.rinse.state import Quality, Verdict
+from rinsewatch.rinse.state import Quality, Remaining, Verdict
 from rinsewatch.rinse.verdict import _STALLED, _WORDS
 from rinsewatch.screen import view
 from rinsewatch.screen.chart import ChartData, chart_lines
 from rinsewatch.screen.dashboard import LEAST_HEIGHT, LEAST_WIDTH, compose
 from rinsewatch.screen.picture import invented_snapshot
-from rinsewatch.screen.snapshot import ChartPoint, Snapshot
+from rinsewatch.screen.snapshot import BandPoint, ChartPoint, Snapshot
 
 
 def blank(**changes: object) -> Snapshot:
@@ -155,3 +155,21 @@ def test_in_flow_typed_readings_can_still_be_undone() -> None:
     assert "u undo" not in text_of(flow)
     typed = text_of(replace(flow, by_hand=True))
     assert "u undo" in typed and "p portion" not in typed
+
+
+def test_enough_water_before_the_stop_is_no_order_to_rinse_on() -> None:
+    enough = Remaining(0.0, 0.0, 0.0)
+    waiting = with_state(invented_snapshot(), remaining=enough)
+    assert view.remaining_words(waiting) == "no more water needed; let the reading settle"
+    assert view.remaining_words(with_state(invented_snapshot(Verdict.STOP))) == "no more water needed"
+
+
+def test_a_forecast_without_end_does_not_heap_the_readings_up() -> None:
+    """Poured 2 L, the median reaches the target at 4 L, the 95 % line only at 40 L."""
+    history = [ChartPoint(100.0 * i, 1000.0 * 0.8**i) for i in range(21)]
+    band = [BandPoint(2000.0 + 1000.0 * i, 1.0, 30.0 * 0.6**i, 900.0) for i in range(39)]
+    lines = chart_lines(ChartData(history, band, 18.0, 1.0, 2000.0), 80, 12, True)
+    axis = "".join(text for text, _ in lines[-1])
+    assert "2 L" in axis and "10 L" not in axis
+    body = ["".join(text for text, _ in line) for line in lines[1:-1]]
+    assert max(row.rfind("o") for row in body) > 27, "the readings take a third of the width"

@@ -40,7 +40,7 @@ def test_remaining_in_flow_is_a_volume() -> None:
     [
         (1000.0, None, None, "at least 4 more portions; it may never get there"),
         (1000.0, 1500.0, None, "6 more portions (at least 4; it may never get there), about 25 min"),
-        (0.0, 0.0, 0.0, "no more water needed"),
+        (0.0, 0.0, 0.0, "no more water needed; let the reading settle"),
         (1000.0, float("inf"), float("inf"), "at least 4 more portions; it may never get there"),
         (float("nan"), 5.0, 6.0, "water still needed: not yet known"),
     ],
