@@ -66,7 +66,10 @@ def size_table(resin_ml: float, start_eq_l: float, portion_ml: float, target_eq_
 
 
 def reuse_table(resin_ml: float, start_eq_l: float, portion_ml: float, target_eq_l: float) -> tuple[Reuse, ...]:
-    """Keeping a quarter, half and as many of the last portions as pay; () where the target is out of reach or takes too many."""
+    """Keeping a quarter, half and as many of the last portions as pay.
+
+    () where the target is out of reach, or takes one portion or too many.
+    """
     bed, start = USUAL.bed(resin_ml), USUAL.start(start_eq_l)
     alone = portions_to(bed, start, portion_ml, target_eq_l)
     if alone is None or not 2 <= alone <= MOST_BOTTLES:
