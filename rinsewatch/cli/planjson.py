@@ -37,6 +37,7 @@ def plan_object(plan: Plan) -> Object:
         "di_water_ml": {"liquors": _round(water.liquors_ml), "rinses": _round(water.rinses_ml),
                         "likely": _round(water.usual_ml), "to_be_safe": _round(water.high_ml)},
         "full_run_l": None if plan.full_run_l is None else _range(plan.full_run_l),
+        "reached_run_l": None if plan.reached_run_l is None else _range(plan.reached_run_l),
         "warnings": _all_warnings(plan),
         "cautions": list(CAUTIONS),
     }  # fmt: skip
@@ -94,6 +95,7 @@ def _dose(dose: Dose | None) -> Object | None:
         "resin_ml": dose.resin_ml,
         "g_per_l": _round(dose.g_per_l),
         "times_need": _range(dose.times),
+        "turned_share": [_range(dose.turned(parts)) for parts in (1, 2, 3)],
         "left_eq": _range(dose.left_eq),
     }
 

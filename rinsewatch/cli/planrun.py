@@ -69,6 +69,15 @@ def _put_out(plan: Plan, display: Display, answers: Mapping[str, str], outputs: 
             f"Saved. At the rinse: rinsewatch watch --plan {outputs.save} --residue {residues.replace('KOH', 'NaOH')}",
             outputs,
         )
+    _hint(outputs)
+
+
+def _hint(outputs: Outputs) -> None:
+    """On a terminal: what else there is to be had."""
+    if talks() and not (outputs.as_json or outputs.sheet or outputs.save):
+        click.echo(
+            "A page for the bench: --sheet plan.html. For the watch, so that nothing is typed twice: --save plan.toml"
+        )
 
 
 def _tell(words: str, outputs: Outputs) -> None:

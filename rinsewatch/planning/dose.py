@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from rinsewatch.chemistry.resin import Range
 from rinsewatch.errors import QuantityError
 from rinsewatch.planning.recipe import Recipe
+from rinsewatch.planning.turning import ANION_SELECTIVITY, CATION_SELECTIVITY, turned_range
 
 # Times the stoichiometric need. Below and above: from the issue's practice, no published source; 3 for a charge that
 # is stirred in a vessel (a column needs less: HCl 50-120 g/L, NaOH 60-160 g/L, from memory of general practice).
@@ -45,6 +46,11 @@ class Dose:
     def middle_times(self) -> float:
         """Against the middle of the capacity range."""
         return self.recipe.eq / self.need_eq.middle
+
+    def turned(self, parts: int = 1) -> Range:
+        """Share of the sites that this dose turns, stirred in a vessel, in so many equal charges."""
+        selectivity = CATION_SELECTIVITY if self.recipe.solute == "HCl" else ANION_SELECTIVITY
+        return turned_range(self.middle_times, selectivity, parts)
 
     @property
     def warnings(self) -> tuple[str, ...]:

@@ -111,6 +111,15 @@ class Plan:
     full_run_l: Range | None
     warnings: tuple[str, ...]
 
+    @property
+    def reached_run_l(self) -> Range | None:
+        """Feed water that what is turned of both resins treats: the lesser share rules."""
+        if self.full_run_l is None or self.caustic is None or self.acid is None:
+            return None
+        caustic, acid = self.caustic.turned(), self.acid.turned()
+        low, high = min(caustic.low, acid.low), min(caustic.high, acid.high)
+        return Range(self.full_run_l.low * low, self.full_run_l.high * high)
+
 
 def make_plan(wants: Wants) -> Plan:
     """Work the plan out. Errors: QuantityError, one line naming what cannot be."""

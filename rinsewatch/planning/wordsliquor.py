@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rinsewatch.chemistry.resin import Range
 from rinsewatch.planning.beforeacid import BeforeAcid
 from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, Dose
 from rinsewatch.planning.recipe import HOT_RISE_C, Recipe
@@ -119,7 +120,20 @@ def _dose_section(title: str, dose: Dose, lines: tuple[str, ...]) -> Section:
         f"Dose: {dose.g_per_l:.0f} g {dose.recipe.solute} per L of resin, {times}.",
         f"Contact: about {CONTACT_MIN} min, stirring every {STIR_EVERY_MIN} min. Then drain well.",
     )
-    return Section(title, (*lines, *more), (), tuple(_sentence(word) for word in dose.warnings))
+    return Section(title, (*lines, *more, _turned_line(dose)), (), tuple(_sentence(word) for word in dose.warnings))
+
+
+def _turned_line(dose: Dose) -> str:
+    """What a vessel can reach, and what splitting the charge gains."""
+    once = f"Stirred in a vessel this can turn about {_pct_spread(dose.turned())} of the sites"
+    if dose.also_separates:
+        return once + ". What it drives out stays in it: a fresh weak charge afterwards gains more than a larger one."
+    halves, thirds = _pct_spread(dose.turned(2)), _pct_spread(dose.turned(3))
+    return f"{once}; poured on in two halves, drained in between, {halves}, in three parts {thirds}."
+
+
+def _pct_spread(share: Range) -> str:
+    return f"{spread(share.times(100.0), 0)} %"
 
 
 def _sentence(words: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rinsewatch.chemistry.resin import Range
 from rinsewatch.planning.endpoints import End
 from rinsewatch.planning.plan import Plan, RinsePlan
 from rinsewatch.planning.section import (
@@ -92,11 +93,14 @@ def overview_section(plan: Plan, display: Display) -> Section:
     lines = [kind + ", ".join(parts) + "."]
     lines.append(f"Feed {display.reading(waters.feed_us_cm)}, rinse water {display.reading(waters.rinse_water_us_cm)}.")
     if plan.full_run_l is not None:
-        lines.append(
-            f"Fully regenerated it treats {three(plan.full_run_l.low)} to {three(plan.full_run_l.high)} L of this "
-            "feed; what a stirred vessel reaches is less."
-        )
+        lines.append(f"Fully regenerated it treats {_litres(plan.full_run_l)} of this feed.")
+    if plan.reached_run_l is not None:
+        lines.append(f"What this plan can turn, stirred in vessels, treats {_litres(plan.reached_run_l)}.")
     return Section("What this is for", (" ".join(lines),), (), tuple(f"{w[:1].upper()}{w[1:]}." for w in plan.warnings))
+
+
+def _litres(run_l: Range) -> str:
+    return f"{three(run_l.low)} to {three(run_l.high)} L"
 
 
 def ready_section(plan: Plan) -> Section:

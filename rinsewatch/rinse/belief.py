@@ -165,9 +165,10 @@ class Belief(ABC):
             out.append((self.now_ml + float(further), low, mid, high))
         return out
 
-    def outer_ahead(self, volumes_ml: Array) -> list[tuple[float, float]]:
-        """0.5 and 99.5 % of the filtrate at further volumes from here, meter scale."""
-        return [self._find_outer(view) for view in self._views_ahead(volumes_ml)]
+    def low_and_mid_ahead(self, volumes_ml: Array) -> list[list[float]]:
+        """0.5 and 50 % of the filtrate at further volumes from here, meter scale."""
+        ends = (filtrate(v, self.population.water, self.dice, (OUTER[0], 0.5)) for v in self._views_ahead(volumes_ml))
+        return [[float(self.scale.to_reading(value)) for value in pair] for pair in ends]
 
     def _views_ahead(self, volumes_ml: Array) -> Iterator[View]:
         ahead = self.path(volumes_ml)

@@ -6,7 +6,7 @@ carry it along. What was forecast some way back was not carried along.
 
 from __future__ import annotations
 
-from statistics import median
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,25 +17,44 @@ KEPT: Final = 24
 LEAST_HEARD: Final = 3
 
 
+@dataclass(frozen=True, slots=True)
+class _Forecast:
+    speaks_from_ml: float
+    rinse_ml: Array
+    low_us_cm: Array
+    likely_us_cm: Array
+
+    def low_at(self, rinse_ml: float) -> float:
+        return float(np.interp(rinse_ml, self.rinse_ml, self.low_us_cm))
+
+    def likely_at(self, rinse_ml: float) -> float:
+        return float(np.interp(rinse_ml, self.rinse_ml, self.likely_us_cm))
+
+
 class EarlierForecasts:
     """The low ends of forecasts, each over the rinse volumes ahead of where it was made."""
 
     def __init__(self) -> None:
-        self._kept: list[tuple[Array, Array]] = []
+        self._kept: list[_Forecast] = []
 
-    def add(self, rinse_ml: Array, low_us_cm: Array) -> None:
-        """Keep a forecast: its low end (uS/cm) over rising rinse volumes, both shape (n,)."""
-        self._kept = [*self._kept[-(KEPT - 1) :], (rinse_ml, low_us_cm)]
+    def add(self, speaks_from_ml: float, rinse_ml: Array, low_us_cm: Array, mid_us_cm: Array) -> None:
+        """Keep a forecast: low end and median (uS/cm) over rising rinse volumes, shape (n,), asked from a volume on."""
+        likely = np.sqrt(low_us_cm * mid_us_cm)  # about the lowest tenth
+        self._kept = [*self._kept[-(KEPT - 1) :], _Forecast(speaks_from_ml, rinse_ml, low_us_cm, likely)]
 
     def clear(self) -> None:
         """The course changed (a rest, a person's word): what was forecast before says nothing."""
         self._kept = []
 
-    def low_us_cm(self, rinse_ml: float) -> float:
-        """The median of the low ends that reach here: one forecast may be off; 0 while there are few."""
-        lows = [
-            float(np.interp(rinse_ml, volumes, low))
-            for volumes, low in self._kept
-            if volumes[0] <= rinse_ml <= volumes[-1]
-        ]
-        return median(lows) if len(lows) >= LEAST_HEARD else 0.0
+    def last_low_us_cm(self, rinse_ml: float) -> float | None:
+        """The newest forecast carried on to a volume, however near; None without one."""
+        return self._kept[-1].low_at(rinse_ml) if self._kept else None
+
+    def likely_us_cm(self, rinse_ml: float) -> float:
+        """Below this a washout that goes on as forecast is not likely to be, by the median forecast; 0 without any."""
+        return float(np.median([f.likely_at(rinse_ml) for f in self._kept])) if self._kept else 0.0
+
+    def low_us_cm(self, rinse_ml: float, share: float = 0.5) -> float:
+        """The low end at a ``share`` of those that reach here (0.5: the median: one forecast may be off); 0 if few."""
+        lows = [f.low_at(rinse_ml) for f in self._kept if f.speaks_from_ml <= rinse_ml <= f.rinse_ml[-1]]
+        return float(np.quantile(lows, share)) if len(lows) >= LEAST_HEARD else 0.0

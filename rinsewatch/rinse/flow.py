@@ -22,7 +22,8 @@ IDLE_S: Final = 240.0  # flow that stands this long is a rest in which the slow 
 # Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
 PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
-AHEAD_EFOLDS: Final = np.linspace(1.0, 3.5, 6)  # how far a forecast is kept to judge later readings by
+AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to judge later readings by
+STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 
 
@@ -126,7 +127,13 @@ class FlowBelief(Belief):
     def _remember(self) -> None:
         """Keep what is forecast from here, to judge later readings by."""
         further = AHEAD_EFOLDS * self.efold_ml
-        self._earlier.add(self.now_ml + further, np.array([low for low, _ in self.outer_ahead(further)]))
+        low, mid = np.array(self.low_and_mid_ahead(further)).T
+        self._earlier.add(self.now_ml + self.efold_ml, self.now_ml + further, low, mid)
+
+    def agrees(self, low_us_cm: float) -> bool:
+        """As for every rinse; nor may the reading have fallen below what was forecast earlier."""
+        earlier = self._earlier.low_us_cm(self.now_ml, STOP_SHARE)
+        return super().agrees(low_us_cm) and self.block.high_us_cm >= earlier
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""
@@ -135,10 +142,20 @@ class FlowBelief(Belief):
             # refused: the forecast would come down to them by itself.
             self._commit()
             self._look()
+        carried = None if self._last_taken else self._earlier.last_low_us_cm(self.now_ml)
         self._last_taken = False
         low, high = self._outer(self.view)
         low = max(low, self._earlier.low_us_cm(self.now_ml))
-        return Expectation(low, high, self.heard, self.known, False, self.travel)
+        return Expectation(
+            low,
+            high,
+            self.heard,
+            self.known,
+            settling=False,
+            travel=self.travel,
+            carried_low_us_cm=low if carried is None else carried,
+            proof_low_us_cm=self._earlier.likely_us_cm(self.now_ml),
+        )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:
         """Rinse volume from here until each nominal curve falls to its goal."""

@@ -44,7 +44,10 @@ class Expectation:
 
     ``bounded_below``: something was read (over range counts), so a sudden low is suspect; ``known``: an in-range
     reading was trusted, so a high one is too. ``travel``: e-folds the display is expected to have fallen since
-    the rinse began (an odometer: only differences count).
+    the rinse began (an odometer: only differences count). ``carried_low_us_cm``: where readings were refused,
+    ``low_us_cm`` stands still, or the forecast would come down to them by itself; this one has come down.
+    ``proof_low_us_cm``: a decline proves a washout where it goes on above this; None where portions may have been
+    poured that were not logged.
     """
 
     low_us_cm: float
@@ -53,6 +56,8 @@ class Expectation:
     known: bool
     settling: bool
     travel: float = 0.0
+    carried_low_us_cm: float = math.inf
+    proof_low_us_cm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,18 +74,15 @@ class _Hold:
     cause: Cause
     since_s: float
     since_place: float
+    low_us_cm: float  # what was too low when the hold began: the forecast must not come down to the readings
     count: int = 1
     trail: list[tuple[float, float]] = field(default_factory=list)  # (place, ln reading) one per portion or block
 
 
 class Gate:
-    """State of belief in the probe. Places are portions (or e-folds of flow volume) so far.
+    """State of belief in the probe. Places are portions (or e-folds of flow volume) so far."""
 
-    ``portions_may_be_missed``: readings below the forecast may be a washout with portions that were not logged.
-    """
-
-    def __init__(self, portions_may_be_missed: bool = True) -> None:
-        self._portions_may_be_missed = portions_may_be_missed
+    def __init__(self) -> None:
         self._hold: _Hold | None = None
         self._good_run = 0
         self._run_value: float | None = None
@@ -132,7 +134,7 @@ class Gate:
             return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)
         if expected.settling and cause is Cause.LOW and self._hold is None:
             return Assessment(Quality.UNCERTAIN, cause)
-        return self._suspect(span, time_s, place, cause)
+        return self._suspect(span, time_s, place, cause, expected)
 
     def _cause(self, span: Span, expected: Expectation, frozen: bool) -> Cause:
         if span.is_zero:
@@ -141,13 +143,25 @@ class Gate:
             if impossible or not expected.bounded_below or expected.low_us_cm > span.high_us_cm:
                 return Cause.DRY
             return Cause.NONE
-        if expected.bounded_below and span.high_us_cm < expected.low_us_cm:
+        if expected.bounded_below and span.high_us_cm < self._lowest(expected):
             return Cause.LOW
         if not expected.known:
             return Cause.NONE
         if frozen:
             return Cause.FROZEN
         return Cause.HIGH if span.low_us_cm > expected.high_us_cm else Cause.NONE
+
+    def _lowest(self, expected: Expectation) -> float:
+        """After zeros the probe is back in the filtrate, which has gone on; any other vessel stays where it is."""
+        if self._hold is None:
+            return expected.low_us_cm
+        if self._hold.cause is Cause.DRY:
+            return min(expected.low_us_cm, expected.carried_low_us_cm)
+        return (
+            max(expected.low_us_cm, self._hold.low_us_cm)
+            if expected.proof_low_us_cm is not None
+            else expected.low_us_cm
+        )
 
     def _is_frozen(self, span: Span, expected: Expectation) -> bool:
         """The very same digits while the washout must have moved the display by some steps."""
@@ -167,16 +181,18 @@ class Gate:
         self._confirmed = False
         return Assessment(Quality.GOOD, Cause.NONE)
 
-    def _suspect(self, span: Span, time_s: float, place: float, cause: Cause) -> Assessment:
+    def _suspect(self, span: Span, time_s: float, place: float, cause: Cause, expected: Expectation) -> Assessment:
         above = (Cause.HIGH, Cause.FROZEN)
         same = self._hold is not None and (self._hold.cause is cause or (self._hold.cause in above and cause in above))
         if self._hold is None or not same:
-            self._hold = _Hold(cause, time_s, place)
+            self._hold = _Hold(cause, time_s, place, expected.low_us_cm)
         else:
             self._hold.count += 1
             self._hold.cause = cause
         if not span.is_zero:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
+            if cause is Cause.LOW and span.high_us_cm < (expected.proof_low_us_cm or 0.0):
+                self._hold.trail.clear()
         if self._proves_washout(self._hold, time_s):
             self._hold = None
             return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)
@@ -191,12 +207,13 @@ class Gate:
             hold.trail.append((place, ln_reading))
             del hold.trail[:-6]
 
-    def _proves_washout(self, hold: _Hold, time_s: float) -> bool:
+    @staticmethod
+    def _proves_washout(hold: _Hold, time_s: float) -> bool:
         """The held readings decline portion after portion as a washout does: another vessel would not."""
         if hold.cause in (Cause.HIGH, Cause.FROZEN):
             lasting = time_s - hold.since_s > RISE_S and len(hold.trail) >= 3
             return lasting and hold.trail[-1][1] < hold.trail[0][1] - 0.05
-        if hold.cause is not Cause.LOW or not self._portions_may_be_missed or len(hold.trail) < 4:
+        if hold.cause is not Cause.LOW or len(hold.trail) < 4:
             return False
         values = [ln for _, ln in hold.trail[-4:-1]]  # the last place is still under way
         steady = all(a - b > PROOF_STEP for a, b in pairwise(values))

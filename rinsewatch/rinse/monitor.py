@@ -37,7 +37,7 @@ class Rinse:
         self._scale = DisplayScale(setup)
         self._water_step = setup.rinse_water_step_us_cm or self._scale.finest_us_cm
         self._belief = self._new_belief()
-        self._gate = Gate(portions_may_be_missed=not setup.is_flow)
+        self._gate = Gate()
         self._decision = Decision()
         self._time_s = 0.0
         self._ran_s = 0.0
@@ -185,6 +185,7 @@ class Rinse:
         return replace(
             expected,
             low_us_cm=below * expected.low_us_cm - room,
+            carried_low_us_cm=below * expected.carried_low_us_cm - room,
             high_us_cm=ROOM_ABOVE * expected.high_us_cm + room,
         )
 

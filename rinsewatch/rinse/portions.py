@@ -223,7 +223,7 @@ class PortionBelief(Belief):
             low, high = self._outer(self.view)
         if settling:
             high = max(high, self._previous_high)
-        return Expectation(low, high, self.heard, self.known, settling, self.travel)
+        return Expectation(low, high, self.heard, self.known, settling, self.travel, low)
 
     def _ladder(self) -> Ladder:
         """The portions to come, poured at the person's pace."""

@@ -158,6 +158,12 @@ class FlowBlock:
         return max(self._sum_shown / inside - self._step / 2, 0.0) if inside else 0.0
 
     @property
+    def high_us_cm(self) -> float:
+        """High end of the block's mean reading, inf while nothing was read."""
+        inside = self.count - self._overs
+        return self._sum_shown / inside + self._step / 2 if inside else math.inf
+
+    @property
     def is_over(self) -> bool:
         """Mostly over range."""
         return 2 * self._overs > self.count

@@ -77,9 +77,7 @@ class Decision:
         return self._decide_known(e)
 
     def _decide_known(self, e: Evidence) -> tuple[Verdict, str]:
-        near = (
-            e.chance_at >= EVEN_CHANCE and e.chance_near >= NEAR_CHANCE and e.chance_not_wrong >= WRONG_CHANCE
-        )
+        near = e.chance_at >= EVEN_CHANCE and e.chance_near >= NEAR_CHANCE and e.chance_not_wrong >= WRONG_CHANCE
         if near and e.settled and e.good and e.hold is Cause.NONE:
             self._stopped = True
             return Verdict.STOP, "the endpoint is reached"
