@@ -6,6 +6,7 @@ from rinsewatch.chemistry.resin import Range
 from rinsewatch.planning.dose import Dose
 from rinsewatch.planning.endpoints import End
 from rinsewatch.planning.plan import Plan, RinsePlan
+from rinsewatch.planning.quickrinse import QuickRinse
 from rinsewatch.planning.recipe import Recipe
 from rinsewatch.planning.schedule import Count
 from rinsewatch.planning.sections import CAUTIONS
@@ -17,7 +18,7 @@ Object = dict[str, object]
 
 def plan_object(plan: Plan) -> Object:
     """Everything that is worked out, in the order of the work."""
-    resins, before, water = plan.wants.resins, plan.before_acid, plan.water
+    resins, water = plan.wants.resins, plan.water
     return {
         "resins": {
             "cation_ml": resins.cation_ml,
@@ -26,11 +27,10 @@ def plan_object(plan: Plan) -> Object:
             "anion_eq": _range(resins.anion_eq),
         },
         "separation": _separation(plan.separation),
+        "before_caustic": _quick(plan.before_caustic),
         "caustic": _dose(plan.caustic),
         "anion_rinse": _rinse(plan.anion),
-        "before_acid": None if before is None else {"portions": _count(before.count), "eats_share": before.eats,
-                                                    "eats_share_without": before.eats_without,
-                                                    "rise_without_c": _round(before.rise_without_c)},
+        "before_acid": _quick(plan.before_acid),
         "acid": _dose(plan.acid),
         "cation_rinse": _rinse(plan.cation),
         "spent": _spent(plan.spent),
@@ -97,6 +97,17 @@ def _dose(dose: Dose | None) -> Object | None:
         "times_need": _range(dose.times),
         "turned_share": [_range(dose.turned(parts)) for parts in (1, 2, 3)],
         "left_eq": _range(dose.left_eq),
+    }
+
+
+def _quick(quick: QuickRinse | None) -> Object | None:
+    if quick is None:
+        return None
+    return {
+        "portions": _count(quick.count),
+        "left_share": _round(quick.left_share),
+        "share_without": _round(quick.share_without),
+        "rise_without_c": _round(quick.rise_without_c),
     }
 
 

@@ -10,9 +10,9 @@ from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l
 from rinsewatch.chemistry.resin import Range
 from rinsewatch.chemistry.tables import Solute
 from rinsewatch.errors import QuantityError
-from rinsewatch.planning.beforeacid import BeforeAcid, rinse_before_acid
 from rinsewatch.planning.dose import USUAL_TIMES, Dose, dose_of, wanted_eq
 from rinsewatch.planning.endpoints import End, Rinse, Waters, ends
+from rinsewatch.planning.quickrinse import QuickRinse, quick_rinse
 from rinsewatch.planning.recipe import Recipe, recipe_for_eq, recipe_for_volume
 from rinsewatch.planning.resins import Resins
 from rinsewatch.planning.schedule import Count, Reuse, reuse_table, size_table
@@ -103,7 +103,8 @@ class Plan:
     separation: Separation | None
     caustic: Dose | None
     acid: Dose | None
-    before_acid: BeforeAcid | None
+    before_caustic: QuickRinse | None
+    before_acid: QuickRinse | None
     anion: RinsePlan | None
     cation: RinsePlan | None
     spent: Spent | None
@@ -125,7 +126,8 @@ def make_plan(wants: Wants) -> Plan:
     """Work the plan out. Errors: QuantityError, one line naming what cannot be."""
     separation = _separation(wants)
     caustic, acid = _caustic(wants, separation), _acid(wants)
-    before = _before_acid(wants, separation, acid)
+    before_caustic = None if wants.separator is Separator.CAUSTIC else _quick_rinse(wants, separation, caustic)
+    before_acid = _quick_rinse(wants, separation, acid)
     anion = _rinse_plan(wants, "anion", caustic, separation)
     cation = _rinse_plan(wants, "cation", acid, None)
     return Plan(
@@ -133,11 +135,17 @@ def make_plan(wants: Wants) -> Plan:
         separation=separation,
         caustic=caustic,
         acid=acid,
-        before_acid=before,
+        before_caustic=before_caustic,
+        before_acid=before_acid,
         anion=anion,
         cation=cation,
         spent=spent_of(caustic, acid, wants.acid, wants.temperature_c),
-        water=_water(separation, caustic, acid, before, [p for p in (anion, cation) if p is not None]),
+        water=_water(
+            [separation.recipe] if separation and not (caustic and caustic.also_separates) else [],
+            [dose for dose in (caustic, acid) if dose is not None],
+            [plan.chosen.count for plan in (anion, cation) if plan is not None]
+            + [quick.count for quick in (before_caustic, before_acid) if quick is not None],
+        ),
         full_run_l=_full_run_l(wants),
         warnings=tuple(_warnings(wants, separation)),
     )
@@ -183,11 +191,11 @@ def _needed(stock: Stock | None, use: str) -> Stock:
     return stock
 
 
-def _before_acid(wants: Wants, separation: Separation | None, acid: Dose | None) -> BeforeAcid | None:
-    if separation is None or acid is None:
+def _quick_rinse(wants: Wants, separation: Separation | None, after: Dose | None) -> QuickRinse | None:
+    if separation is None or after is None:
         return None
     wet_eq_l = wetting_eq_l(separation)
-    return rinse_before_acid(wants.resins.cation_ml, separation.recipe, wet_eq_l, wants.portion_ml, acid.recipe)
+    return quick_rinse(after.resin_ml, separation.recipe, wet_eq_l, wants.portion_ml, after.recipe)
 
 
 def _rinse_plan(wants: Wants, resin: str, dose: Dose | None, separation: Separation | None) -> RinsePlan | None:
@@ -213,13 +221,8 @@ def _diluted_eq_l(recipe: Recipe, resin_ml: float) -> float:
     return 1000.0 * recipe.eq / (recipe.volume_ml + resin_water_ml(resin_ml).middle)
 
 
-def _water(
-    separation: Separation | None, caustic: Dose | None, acid: Dose | None, before: BeforeAcid | None,
-    plans: list[RinsePlan],
-) -> WaterNeed:  # fmt: skip
-    recipes = [separation.recipe] if separation else []
-    recipes += [dose.recipe for dose in (caustic, acid) if dose is not None and not dose.also_separates]
-    counts = [plan.chosen.count for plan in plans] + ([before.count] if before else [])
+def _water(liquors: list[Recipe], doses: list[Dose], counts: list[Count]) -> WaterNeed:
+    recipes = liquors + [dose.recipe for dose in doses]
     usual = sum(count.usual_ml or 0.0 for count in counts)
     high = sum(count.high_ml or 2.0 * (count.usual_ml or 0.0) for count in counts)
     return WaterNeed(sum(recipe.water_ml for recipe in recipes), usual, high)

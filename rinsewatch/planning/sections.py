@@ -6,8 +6,8 @@ from rinsewatch.planning.plan import Plan
 from rinsewatch.planning.section import Display, Section
 from rinsewatch.planning.wordsliquor import (
     acid_section,
-    before_acid_section,
     caustic_section,
+    quick_rinse_section,
     separation_section,
     spent_section,
 )
@@ -30,12 +30,14 @@ def plan_sections(plan: Plan, display: Display) -> tuple[Section, ...]:
     made: list[Section] = []
     if plan.separation is not None:
         made.append(separation_section(plan.separation))
+    if plan.before_caustic is not None:
+        made.append(quick_rinse_section(plan.before_caustic, "anion", "caustic"))
     if plan.caustic is not None:
         made.append(caustic_section(plan.caustic))
     if plan.anion is not None:
         made.append(rinse_section(plan.anion, display))
     if plan.before_acid is not None:
-        made.append(before_acid_section(plan.before_acid))
+        made.append(quick_rinse_section(plan.before_acid, "cation", "acid"))
     if plan.acid is not None:
         made.append(acid_section(plan.acid))
     if plan.cation is not None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rinsewatch.chemistry.resin import Range
-from rinsewatch.planning.beforeacid import BeforeAcid
 from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, Dose
+from rinsewatch.planning.quickrinse import QuickRinse
 from rinsewatch.planning.recipe import HOT_RISE_C, Recipe
 from rinsewatch.planning.section import Section, Table, grams, portions, spread, three, volume
 from rinsewatch.planning.separation import Parting, Separation, anion_bead_g_ml, cation_bead_g_ml
@@ -140,19 +140,23 @@ def _sentence(words: str) -> str:
     return words[:1].upper() + words[1:] + "."
 
 
-def before_acid_section(before: BeforeAcid) -> Section:
-    """The quick rinse of the cation resin."""
-    count = before.count
-    lines = [
+def quick_rinse_section(quick: QuickRinse, resin: str, regenerant: str) -> Section:
+    """The quick rinse of one resin before its regenerant."""
+    count = quick.count
+    heats = bool(quick.rise_without_c)
+    does = f"eats {_pct(quick.share_without)} of the acid" if heats else _against(quick.share_without, regenerant)
+    warms = f" and the first splash warms by {quick.rise_without_c:.0f} C" if heats else ""
+    with_it = "" if quick.left_share is None else f" With it {_pct(quick.left_share)}."
+    lines = (
         f"{portions(count)} portions of {volume(count.portion_ml)}, {volume(count.usual_ml)} of DI; needs no meter.",
-        f"Without it the {before.solute} in the bed eats {_pct(before.eats_without)} of the acid"
-        + (f" and the first splash warms by {before.rise_without_c:.0f} C." if before.rise_without_c else "."),
-    ]
-    if before.eats is not None:
-        lines.append(f"With it {_pct(before.eats)}.")
-    heats = bool(before.rise_without_c)
+        f"Without it the {quick.solute} in the bed {does}{warms}.{with_it}",
+    )
     minds = ("Never pour acid on resin that is still wet with caustic liquor.",) if heats else ()
-    return Section("Quick rinse of the cation resin, before the acid", (lines[0], " ".join(lines[1:])), (), minds)
+    return Section(f"Quick rinse of the {resin} resin, before the {regenerant}", lines, (), minds)
+
+
+def _against(share: float, regenerant: str) -> str:
+    return f"is {_pct(share)} of the {regenerant} and works against it"
 
 
 def _pct(share: float) -> str:

@@ -160,7 +160,10 @@ def test_sulfuric_acid_is_warned_about_even_where_nobody_named_it() -> None:
 
 def test_never_acid_on_resin_wet_with_caustic() -> None:
     assert "Never pour acid on resin that is still wet with caustic" in words_of(USUAL)
-    assert "Never pour acid on resin" not in words_of(replace(USUAL, separator=Separator.BRINE))
+    brine = words_of(replace(USUAL, separator=Separator.BRINE))
+    assert "Never pour acid on resin" not in brine
+    assert "Quick rinse of the anion resin, before the caustic" in brine and "works against it" in brine
+    assert "before the caustic" not in words_of(USUAL), "the anion resin stays in its liquor"
 
 
 def test_readings_are_shown_as_the_meter_shows_them() -> None:

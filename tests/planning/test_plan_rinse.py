@@ -9,8 +9,8 @@ import pytest
 
 from rinsewatch.chemistry.breakeven import gain_eq, paying_filtrate_us_cm
 from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l, residue_us_cm
-from rinsewatch.planning.beforeacid import MOST_RISE_C, SHARE_OF_ACID, rinse_before_acid
 from rinsewatch.planning.endpoints import Rinse, Waters, endpoint_us_cm, ends
+from rinsewatch.planning.quickrinse import MOST_RISE_C, SHARE_LEFT, quick_rinse
 from rinsewatch.planning.recipe import recipe_for_eq, recipe_for_volume
 from rinsewatch.planning.schedule import count_portions, reuse, reuse_table, settled, size_table
 from rinsewatch.planning.spent import rise_c
@@ -174,17 +174,17 @@ def test_endpoints_that_are_none_say_why() -> None:
 def test_quick_rinse_before_the_acid_leaves_little_caustic() -> None:
     wet = recipe_for_volume(Stock(Solute.NAOH), 15.0, 1000.0, 20.0)
     acid = recipe_for_eq(Stock(Solute.HCL, 30.0), 6.0, 1.14, 20.0)
-    before = rinse_before_acid(200.0, wet, 3.49, 250.0, acid)
+    before = quick_rinse(200.0, wet, 3.49, 250.0, acid)
     assert before.count.usual is not None and 1 <= before.count.usual <= 4
-    assert before.eats is not None and before.eats <= SHARE_OF_ACID < before.eats_without
+    assert before.left_share is not None and before.left_share <= SHARE_LEFT < before.share_without
     bed = USUAL.bed(200.0)
     left = state_after(bed, USUAL.start(3.49), 250.0, before.count.usual).left_eq(bed)
     assert left == pytest.approx(before.left_eq)
     assert rise_c(left, 2.0 * (bed.entrained_ml + bed.slow_ml)) <= MOST_RISE_C
     one_less = state_after(bed, USUAL.start(3.49), 250.0, before.count.usual - 1).left_eq(bed)
-    assert one_less > SHARE_OF_ACID * acid.eq or rise_c(one_less, 2.0 * (bed.entrained_ml + bed.slow_ml)) > MOST_RISE_C
+    assert one_less > SHARE_LEFT * acid.eq or rise_c(one_less, 2.0 * (bed.entrained_ml + bed.slow_ml)) > MOST_RISE_C
     brine = recipe_for_volume(Stock(Solute.NACL), 24.0, 1000.0, 20.0)
-    assert rinse_before_acid(200.0, brine, 3.0, 250.0, acid).rise_without_c == 0.0
+    assert quick_rinse(200.0, brine, 3.0, 250.0, acid).rise_without_c == 0.0
 
 
 def test_conductivity_and_equivalents_agree_with_each_other() -> None:
