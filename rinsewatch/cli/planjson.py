@@ -65,6 +65,7 @@ def _separation(part: Separation | None) -> Object | None:
         "margin_cation_na_g_ml": _round(part.cation_margin_g_ml),
         "margin_cation_h_g_ml": _round(part.fresh_cation_margin_g_ml),
         "remedy_pct": _round(part.remedy_pct),
+        "remedy_ml": _round(part.remedy_ml),
         "vessel_ml": _round(part.room_ml),
         "top_up_g": _round(part.top_up_g),
     }

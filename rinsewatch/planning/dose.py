@@ -58,7 +58,8 @@ class Dose:
         words = [_amount_warning(self.middle_times, also_separates=self.also_separates)]
         usual = USUAL_CAUSTIC_PCT if self.recipe.solute != "HCl" else USUAL_ACID_PCT
         if self.recipe.pct not in usual:
-            words.append(f"{self.recipe.pct:g} % {self.recipe.solute} is not usual: {usual.low:g}-{usual.high:g} % are")
+            strength = f"{self.recipe.pct:g} % {self.recipe.solute}"
+            words.append(f"{strength} is not usual for regenerating; {usual.low:g}-{usual.high:g} % are")
         return tuple(word for word in words if word)
 
 

@@ -108,3 +108,8 @@ def small(value: float | None, digits: int = 2) -> str:
         return "-"
     least = 10.0**-digits
     return f"<{least:.{digits}f}" if 0.0 <= value < least else three(value)
+
+
+def sentence(words: str) -> str:
+    """With a capital at the front and a stop at the end, unless it asks."""
+    return words[:1].upper() + words[1:] + ("" if words.endswith("?") else ".")

@@ -18,6 +18,7 @@ LIQUOR_RESINS = 2.0
 FREEBOARD = 1.15  # room to stir without spilling: common practice, no source
 # Beads part, but slowly and not cleanly, below this difference of densities (g/mL): common practice, no source.
 THIN_G_ML = 0.02
+_STRONGEST_PCT = 26.0  # nobody is told to make a stronger liquor than this; more of it is better. Our choice
 
 
 class Parting(StrEnum):
@@ -35,7 +36,8 @@ class Separation:
 
     ``density_g_ml``: after dilution, from the wettest to the driest resin that is usual. Margins: to the heaviest
     usual anion bead (Cl form) and the lightest cation bead, loaded and in the H form; negative: on the wrong side.
-    ``remedy_pct``: strength to make the liquor with instead, None where it is right or none exists.
+    ``remedy_pct``: strength to make the liquor with instead; ``remedy_ml``: or how much of this one it takes. None
+    where the liquor is right, or where that does not help.
     """
 
     recipe: Recipe
@@ -46,6 +48,7 @@ class Separation:
     cation_margin_g_ml: float
     fresh_cation_margin_g_ml: float
     remedy_pct: float | None
+    remedy_ml: float | None
     room_ml: float
     top_up_g: float | None
 
@@ -97,6 +100,7 @@ def separate(recipe: Recipe, resins: Resins) -> Separation:
         cation_margin_g_ml=cation_bead_g_ml().low - density.high,
         fresh_cation_margin_g_ml=cation_bead_g_ml("H").low - density.high,
         remedy_pct=_remedy_pct(recipe, water, density),
+        remedy_ml=_remedy_ml(recipe, water.high) if density.low <= anion_bead_g_ml().high else None,
         room_ml=FREEBOARD * (recipe.volume_ml + resins.total_ml * (1.0 - VOID_SHARE.low) + water.middle),
         top_up_g=_top_up_g(recipe, resins, water.middle),
     )
@@ -139,8 +143,17 @@ def _remedy_pct(recipe: Recipe, water: Range, density: Range) -> float | None:
             low = pct
         else:
             high = pct
-    most = strongest_pct(recipe.solute) if recipe.stock.pct is None else recipe.stock.pct
+    most = min(_STRONGEST_PCT, recipe.stock.pct or strongest_pct(recipe.solute))
     return low if low < most - 0.05 else None
+
+
+def _remedy_ml(recipe: Recipe, water_ml: float) -> float | None:
+    """Volume of this liquor that stays heavy enough with the wettest resin in it: mass balance; None: none does."""
+    wanted = pct_for_density(recipe.solute, anion_bead_g_ml().high + THIN_G_ML, recipe.temperature_c)
+    if wanted is None or recipe.pct <= wanted:
+        return None
+    water_g = water_ml * water_density_g_ml(recipe.temperature_c)
+    return water_g * wanted / (recipe.pct - wanted) / recipe.density_g_ml
 
 
 def _top_up_g(recipe: Recipe, resins: Resins, water_ml: float) -> float | None:

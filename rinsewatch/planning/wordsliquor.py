@@ -6,7 +6,7 @@ from rinsewatch.chemistry.resin import Range
 from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, Dose
 from rinsewatch.planning.quickrinse import QuickRinse
 from rinsewatch.planning.recipe import HOT_RISE_C, Recipe
-from rinsewatch.planning.section import Section, Table, grams, portions, spread, three, volume
+from rinsewatch.planning.section import Section, Table, grams, portions, sentence, spread, three, volume
 from rinsewatch.planning.separation import Parting, Separation, anion_bead_g_ml, cation_bead_g_ml
 from rinsewatch.planning.spent import NEUTRALISING_KJ_EQ, SAFE_EQ_L, Spent
 from rinsewatch.planning.stock import SULFURIC_REASON
@@ -85,9 +85,11 @@ def _remedy(part: Separation) -> str:
     if part.parting is Parting.TOO_HEAVY:
         weaker = f" or make it {part.remedy_pct:.1f} %" if part.remedy_pct else ""
         return f"Add water, a little at a time, until they part{weaker}."
-    if part.remedy_pct is None:
-        return "Nothing stronger can be made of this: drain the resin on a cloth first, or take more liquor per resin."
-    return f"Make it {part.remedy_pct:.1f} % instead, take more of it, or drain the resin on a cloth first."
+    ways = [] if part.remedy_pct is None else [f"make it {part.remedy_pct:.1f} % instead"]
+    ways += [] if part.remedy_ml is None else [f"take {volume(part.remedy_ml)} of it"]
+    if not ways:
+        return "Nothing fit can be made of this stock: use solid or stronger caustic, or brine."
+    return sentence(", or ".join([*ways, "drain the resin on a cloth first"]))
 
 
 def caustic_section(dose: Dose) -> Section:
@@ -120,7 +122,7 @@ def _dose_section(title: str, dose: Dose, lines: tuple[str, ...]) -> Section:
         f"Dose: {dose.g_per_l:.0f} g {dose.recipe.solute} per L of resin, {times}.",
         f"Contact: about {CONTACT_MIN} min, stirring every {STIR_EVERY_MIN} min. Then drain well.",
     )
-    return Section(title, (*lines, *more, _turned_line(dose)), (), tuple(_sentence(word) for word in dose.warnings))
+    return Section(title, (*lines, *more, _turned_line(dose)), (), tuple(sentence(word) for word in dose.warnings))
 
 
 def _turned_line(dose: Dose) -> str:
@@ -134,10 +136,6 @@ def _turned_line(dose: Dose) -> str:
 
 def _pct_spread(share: Range) -> str:
     return f"{spread(share.times(100.0), 0)} %"
-
-
-def _sentence(words: str) -> str:
-    return words[:1].upper() + words[1:] + "."
 
 
 def quick_rinse_section(quick: QuickRinse, resin: str, regenerant: str) -> Section:

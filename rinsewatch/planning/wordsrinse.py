@@ -12,6 +12,7 @@ from rinsewatch.planning.section import (
     grams,
     minutes,
     portions,
+    sentence,
     small,
     spread,
     three,
@@ -96,7 +97,7 @@ def overview_section(plan: Plan, display: Display) -> Section:
         lines.append(f"Fully regenerated it treats {_litres(plan.full_run_l)} of this feed.")
     if plan.reached_run_l is not None:
         lines.append(f"What this plan can turn, stirred in vessels, treats {_litres(plan.reached_run_l)}.")
-    return Section("What this is for", (" ".join(lines),), (), tuple(f"{w[:1].upper()}{w[1:]}." for w in plan.warnings))
+    return Section("What this is for", (" ".join(lines),), (), tuple(sentence(words) for words in plan.warnings))
 
 
 def _litres(run_l: Range) -> str:
@@ -113,7 +114,13 @@ def ready_section(plan: Plan) -> Section:
         f"Portions are counted for {PORTION_MIN:g} min each. Old or fouled resin and a quicker pace need more: "
         "the meter tells, so watch it.",
     )
-    return Section("Have ready", lines, (Table(("what", "how much", "for"), tuple(rows), wraps=True),))
+    unreached = [
+        part.resin for part in (plan.anion, plan.cation) if part is not None and part.chosen.count.usual is None
+    ]
+    minds = tuple(
+        f"The rinse of the {resin} resin does not get there: its water is not counted." for resin in unreached
+    )
+    return Section("Have ready", lines, (Table(("what", "how much", "for"), tuple(rows), wraps=True),), minds)
 
 
 def _chemicals(plan: Plan) -> list[tuple[str, str, str]]:

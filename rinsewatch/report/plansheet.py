@@ -24,10 +24,11 @@ table { border-collapse: collapse; width: 100%; margin: 0.6mm 0; break-inside: a
 caption { text-align: left; font-style: italic; }
 th { border-bottom: 0.6pt solid #000; }
 th, td { text-align: right; padding: 0 0 0 1mm; font-weight: normal; vertical-align: top; }
+table.figures { font-size: 7.2pt; }
 table.figures td { white-space: nowrap; }
 th:first-child, td:first-child { text-align: left; padding-left: 0; white-space: nowrap; }
 tr.chosen td { font-weight: bold; }
-@media screen { body { padding: 6mm; font-size: 10pt; } }
+@media screen { body { padding: 6mm; max-width: 260mm; font-size: 10pt; } table.figures { font-size: 9.5pt; } }
 """
 
 

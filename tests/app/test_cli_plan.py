@@ -75,6 +75,11 @@ def test_json_is_one_object_with_the_figures(capsys: pytest.CaptureFixture[str])
     assert plan["acid"]["times_need"] == pytest.approx([2.85, 3.167], abs=1e-3)
     assert [end["name"] for end in plan["anion_rinse"]["endpoints"]] == ["feed", "zero", "break-even"]
     assert plan["anion_rinse"]["endpoints"][0]["target_us_cm"] == 16.0
+    water = [plan[part]["liquor"]["water_ml"] for part in ("separation", "acid")]  # the caustic is the same liquor
+    assert plan["di_water_ml"]["liquors"] == pytest.approx(sum(water), rel=1e-5)
+    counts = [plan[part]["endpoints"][0]["portions"] for part in ("anion_rinse", "cation_rinse")]
+    poured = sum(count["di_water_ml"] for count in [*counts, plan["before_acid"]["portions"]])
+    assert plan["di_water_ml"]["rinses"] == pytest.approx(poured)
     assert plan["di_water_ml"]["to_be_safe"] > plan["di_water_ml"]["likely"]
     assert plan["cautions"] and plan["warnings"]
 

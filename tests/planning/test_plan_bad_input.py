@@ -151,7 +151,10 @@ def test_a_vessel_that_is_too_small_is_told() -> None:
 
 
 def test_waters_mixed_up_are_asked_about() -> None:
-    assert "mixed up" in words_of(replace(USUAL, waters=Waters(2.0, 30.0, 2.0)))
+    said = words_of(replace(USUAL, waters=Waters(2.0, 30.0, 2.0)))
+    assert "are the two mixed up?\n" in said
+    assert "its water is not counted" in said
+    assert "not counted" not in words_of(USUAL)
 
 
 def test_sulfuric_acid_is_warned_about_even_where_nobody_named_it() -> None:

@@ -17,6 +17,7 @@ from rinsewatch.planning.resins import mixed_resins
 from rinsewatch.planning.separation import Parting, diluted_pct, pct_for_density, separate
 from rinsewatch.planning.spent import NEUTRALISING_KJ_EQ, rise_c, spent_of
 from rinsewatch.planning.stock import Stock
+from rinsewatch.planning.wordsliquor import separation_minds
 
 SOLID = Stock(Solute.NAOH)
 ACID = Stock(Solute.HCL, 30.0)
@@ -78,10 +79,20 @@ def test_a_liquor_on_the_wrong_side_is_told_and_mended(pct: float, parting: Part
     assert mended.density_g_ml.middle == pytest.approx(1.18, abs=0.005), "midway between 1.10 and 1.26"
 
 
+def test_too_little_liquor_is_told_how_much_it_takes() -> None:
+    """150 mL for 500 mL of resin would have to be 37 %; nobody is told that, but what volume of this one does it."""
+    part = separate(liquor(15.0, 150.0), mixed_resins(500.0))
+    assert part.parting is Parting.TOO_LIGHT
+    assert part.remedy_pct is None and part.remedy_ml is not None
+    mended = separate(liquor(15.0, part.remedy_ml), mixed_resins(500.0))
+    assert mended.anion_margin_g_ml == pytest.approx(0.02, abs=1e-4)
+
+
 def test_no_strength_helps_where_the_stock_is_weak() -> None:
     part = separate(recipe_for_volume(Stock(Solute.NAOH, 10.0), 10.0, 300.0, 20.0), mixed_resins(500.0))
     assert part.parting is Parting.TOO_LIGHT
-    assert part.remedy_pct is None
+    assert part.remedy_pct is None and part.remedy_ml is None
+    assert "Nothing fit can be made" in " ".join(separation_minds(part))
 
 
 def test_strength_for_a_density_is_the_inverse() -> None:
