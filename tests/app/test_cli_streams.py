@@ -82,9 +82,9 @@ needs_ptys = pytest.mark.skipif(sys.platform == "win32", reason="the fake meter 
 @needs_ptys
 def test_listening_is_said_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with FakeMeter(tmp_path / "meter") as meter:
-        assert run(["meters", str(meter.link), "--seconds", "1.2"]) == 0
+        assert run(["meters", str(meter.link), "--seconds", "0.9"]) == 0
     captured = capsys.readouterr()
-    assert captured.err == f"listening to {meter.link} for 1.2 s ...\n"
+    assert captured.err == f"listening to {meter.link} for 0.9 s ...\n"
     assert "use it: --meter" in captured.out
 
 
@@ -100,8 +100,8 @@ def test_a_check_with_the_wrong_profile_says_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], words: str
 ) -> None:
     with FakeMeter(tmp_path / "meter") as meter:
-        assert run(["meters", str(meter.link), "--seconds", "1", "--check", "1413 uS/cm", *options]) == 3
-    assert f"no reading in 1 s: {words}" in capsys.readouterr().err
+        assert run(["meters", str(meter.link), "--seconds", "0.6", "--check", "1413 uS/cm", *options]) == 3
+    assert f"no reading in 0.6 s: {words}" in capsys.readouterr().err
 
 
 @needs_ptys
