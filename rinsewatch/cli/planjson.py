@@ -122,6 +122,7 @@ def _rinse(part: RinsePlan | None) -> Object | None:
         "portion_ml": part.rinse.portion_ml,
         "endpoint": part.chosen.name,
         "endpoints": [_end(end) for end in part.ends],
+        "portions_if_old": part.old,
         "portion_sizes": [_count(one) for one in part.sizes],
         "reuse": [
             {"kept": r.kept, "contacts": r.contacts, "fresh": r.fresh, "saved": _round(r.saved)} for r in part.reuse

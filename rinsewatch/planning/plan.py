@@ -19,6 +19,7 @@ from rinsewatch.planning.schedule import Count, Reuse, reuse_table, size_table
 from rinsewatch.planning.separation import LIQUOR_RESINS, Separation, resin_water_ml, separate, wetting_eq_l
 from rinsewatch.planning.spent import Spent, spent_of
 from rinsewatch.planning.stock import EXAMPLES, Stock, Use
+from rinsewatch.planning.washout import OLD, portions_to
 
 
 class Separator(StrEnum):
@@ -66,7 +67,10 @@ class Wants:
 
 @dataclass(frozen=True, slots=True)
 class RinsePlan:
-    """One resin's rinse: endpoints side by side, the one chosen, other portion sizes, water used twice."""
+    """One resin's rinse: endpoints side by side, the one chosen, other portion sizes, water used twice.
+
+    ``old``: portions to the chosen endpoint if the resin is old or fouled; None: not to be reached.
+    """
 
     resin: str
     rinse: Rinse
@@ -74,6 +78,7 @@ class RinsePlan:
     chosen: End
     sizes: tuple[Count, ...]
     reuse: tuple[Reuse, ...]
+    old: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +218,8 @@ def _rinse_plan(wants: Wants, resin: str, dose: Dose | None, separation: Separat
         return RinsePlan(resin, rinse, all_ends, chosen, (), ())
     target_eq_l = residue_eq_l(residue, above_us_cm)
     asked = (rinse.resin_ml, rinse.start_eq_l, rinse.portion_ml, target_eq_l)
-    return RinsePlan(resin, rinse, all_ends, chosen, size_table(*asked), reuse_table(*asked))
+    old = portions_to(OLD.bed(rinse.resin_ml), OLD.start(rinse.start_eq_l), rinse.portion_ml, target_eq_l)
+    return RinsePlan(resin, rinse, all_ends, chosen, size_table(*asked), reuse_table(*asked), old)
 
 
 def _diluted_eq_l(recipe: Recipe, resin_ml: float) -> float:

@@ -75,6 +75,8 @@ EASY = Kind(ENTRAINED_SHARE.low, SLOW_SHARE.low, 1e-2, 0.3, 0.0)
 USUAL = Kind(ENTRAINED_SHARE.middle, SLOW_SHARE.middle, 4e-3, 0.5, 0.03)
 STUBBORN = Kind(ENTRAINED_SHARE.high, SLOW_SHARE.high, 2e-3, 0.8, 0.08)
 KINDS = (EASY, USUAL, STUBBORN)
+# Old or fouled resin holds more liquid in its beads and gives it back more slowly; far from alike, one for another.
+OLD = Kind(ENTRAINED_SHARE.middle, 0.2, 1.1e-3, 0.55, 0.03)
 
 
 def poured(bed: Bed, state: State, portion_ml: float, water_eq_l: float = 0.0) -> State:

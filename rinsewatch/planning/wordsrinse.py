@@ -33,6 +33,8 @@ def rinse_section(plan: RinsePlan, display: Display) -> Section:
             f"To '{chosen.name}': {portions(chosen.count)} portions, about {volume(chosen.count.usual_ml)} of DI, "
             f"{minutes(chosen.count.usual_min)} at {PORTION_MIN:g} min a portion."
         )
+    if plan.old is not None:
+        lines.append(f"If the resin is old or fouled rather about {plan.old}, and no two such resins are alike.")
     tables = [_ends_table(plan, display)]
     if plan.sizes:
         tables.append(_sizes_table(plan))
@@ -111,7 +113,7 @@ def ready_section(plan: Plan) -> Section:
     rows.append(("DI water", f"{volume(water.usual_ml)} likely, {volume(water.high_ml)} to be safe",
                  f"liquors {volume(water.liquors_ml)}, rinses {volume(water.rinses_ml)}"))  # fmt: skip
     lines = (
-        f"Portions are counted for {PORTION_MIN:g} min each. Old or fouled resin and a quicker pace need more: "
+        f"Portions are counted for {PORTION_MIN:g} min each. A quicker pace and old or fouled resin need more: "
         "the meter tells, so watch it.",
     )
     unreached = [

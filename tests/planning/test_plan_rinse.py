@@ -15,7 +15,7 @@ from rinsewatch.planning.recipe import recipe_for_eq, recipe_for_volume
 from rinsewatch.planning.schedule import count_portions, reuse, reuse_table, settled, size_table
 from rinsewatch.planning.spent import rise_c
 from rinsewatch.planning.stock import Solute, Stock
-from rinsewatch.planning.washout import USUAL, Bed, State, portions_to, poured, state_after
+from rinsewatch.planning.washout import OLD, USUAL, Bed, State, portions_to, poured, state_after
 from rinsewatch_sim.column import Bed as SimulatedBed
 from rinsewatch_sim.column import Exchange
 from rinsewatch_sim.operator import Operator
@@ -60,20 +60,38 @@ def test_nothing_is_lost_in_a_portion() -> None:
 
 
 def _simulated_portions(
-    rng: np.random.Generator, resin_ml: float, eq_l: float, portion_ml: float, target: float
+    rng: np.random.Generator, resin_ml: float, eq_l: float, portion_ml: float, target: float, *, old: bool = False
 ) -> int:
-    """A sound bed of the simulated bench at a pace of 2.5 to 6 minutes; its ranges are the bench's own."""
+    """A bed of the simulated bench at a pace of 2.5 to 6 minutes; its ranges are the bench's own."""
     interval_s = float(np.exp(rng.uniform(log(150.0), log(360.0))))
     habits = Operator(portion_ml=portion_ml, interval_s=interval_s, contact_share=float(rng.uniform(0.3, 0.7)))
-    exchange = Exchange.law("first-order", float(np.exp(rng.uniform(log(2e-3), log(1e-2)))))
-    bed = SimulatedBed(resin_ml * rng.uniform(0.3, 0.6), resin_ml * rng.uniform(0.03, 0.12), 1, exchange)
+    rates, slow = ((4e-4, 3e-3), (0.1, 0.3)) if old else ((2e-3, 1e-2), (0.03, 0.12))
+    exchange = Exchange.law("first-order", float(np.exp(rng.uniform(log(rates[0]), log(rates[1])))))
+    bed = SimulatedBed(resin_ml * rng.uniform(0.3, 0.6), resin_ml * rng.uniform(*slow), 1, exchange)
     bed.fill(eq_l, eq_l * rng.uniform(0.1, 1.0))
-    for number in range(1, 200):
+    for number in range(1, 400):
         pour = habits.pour(number, rng)
         if bed.portion(pour.volume_ml, pour.contact_s, pour.bypass) <= target:
             return number
         bed.rest(pour.interval_s - pour.contact_s)
     raise AssertionError("a rinse without end")
+
+
+def test_old_resin_takes_about_what_is_said_of_old_resin() -> None:
+    """Half of the simulated old beds below, half above; the usual figure is far too low for them."""
+    rng = np.random.default_rng(23)
+    to_old, to_usual = [], []
+    for _ in range(120):
+        portion_ml = 500.0 * float(rng.uniform(0.5, 2.0))
+        target = residue_eq_l("NaOH", float(np.exp(rng.uniform(log(4.0), log(60.0)))))
+        true = _simulated_portions(rng, 500.0, 3.5, portion_ml, target, old=True)
+        old = portions_to(OLD.bed(500.0), OLD.start(3.5), portion_ml, target)
+        usual = count_portions(500.0, 3.5, portion_ml, target).usual
+        assert old is not None and usual is not None
+        to_old.append(true / old)
+        to_usual.append(true / usual)
+    assert np.median(to_old) == pytest.approx(1.0, abs=0.25)
+    assert np.median(to_usual) > 1.7
 
 
 def test_the_planned_range_holds_on_the_simulated_bench() -> None:
