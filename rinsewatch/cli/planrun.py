@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from rinsewatch.cli.asking import tell_warnings
 from rinsewatch.cli.logbookopen import talks, today
 from rinsewatch.cli.planask import ask_answers, keep_answers, last_answers
 from rinsewatch.cli.planfile import plan_text
@@ -18,9 +19,12 @@ from rinsewatch.cli.planjson import plan_object
 from rinsewatch.cli.planread import examples, missing_answers, read_wants
 from rinsewatch.cli.plantables import print_sections
 from rinsewatch.errors import UsageError
+from rinsewatch.logbook.sanity import setup_warnings
 from rinsewatch.planning.plan import Plan, make_plan
 from rinsewatch.planning.section import Display
 from rinsewatch.planning.sections import plan_sections
+
+_SLIPS = ("resin_ml", "portion_ml", "feed", "tds_factor")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,8 @@ def run_plan(given: Mapping[str, str], outputs: Outputs, logbook_file: str | Non
     if missing:
         answers = ask_answers(answers, last_answers(logbook_file))
     wants, display = read_wants(answers)
+    # the plan itself says so where the two waters look mixed up
+    tell_warnings(setup_warnings({name: answers[name] for name in _SLIPS if name in answers}))
     plan = make_plan(wants)
     if missing:
         keep_answers(answers, logbook_file)

@@ -251,6 +251,11 @@ def _warnings(wants: Wants, separation: Separation | None) -> list[str]:
     waters, container_ml = wants.waters, wants.container_ml
     if waters.rinse_water_us_cm >= waters.feed_us_cm > 0.0:
         words.append("the rinse water reads no better than the feed water: are the two mixed up?")
+    if wants.liquor_ml is not None and not 0.5 <= wants.liquor_ml / wants.resins.total_ml <= 20.0:
+        words.append(
+            f"{wants.liquor_ml:g} mL of liquor for {wants.resins.total_ml:g} mL of resin is not usual (about "
+            f"{LIQUOR_RESINS:g} times the resin): is that right?"
+        )
     if container_ml is None:
         return words
     if separation is not None and separation.room_ml > container_ml:

@@ -91,4 +91,5 @@ def check_target(stock: Stock, pct: float) -> None:
     most = strongest_pct(stock.solute) if stock.pct is None else stock.pct
     if not 0.0 < pct <= most:
         words = "more than dissolves" if stock.pct is None and pct > 0.0 else f"not to be had from {stock.words}"
-        raise QuantityError(f"{stock.solute} liquor: {pct:g} % is {words}; choose between 0 and {most:g} %")
+        option = "--acid-pct" if stock.solute == "HCl" else "--caustic-pct"
+        raise QuantityError(f"{stock.solute} liquor: {pct:g} % is {words}; up to {most:g} % with {option}")

@@ -78,7 +78,7 @@ class Stock:
 
 def parse_stock(text: str, use: Use) -> Stock:
     """``NaOH``, ``NaOH 50 %``, ``HCl 30 %``: what is at hand for this use. Error: QuantityError, with the reason."""
-    found = _PATTERN.fullmatch(" ".join(text.strip().lower().replace("_", " ").split()))
+    found = _PATTERN.fullmatch(_turned(" ".join(text.strip().lower().replace("w/w", " ").split())))
     if found is None:
         raise QuantityError(f"--{use}: cannot read {text!r}; write it like {EXAMPLES[use]}")
     name, strength = found[1].strip(), found[2]
@@ -93,6 +93,12 @@ def parse_stock(text: str, use: Use) -> Stock:
     _check_fits(stock, use)
     _check_strength(stock, use)
     return stock
+
+
+def _turned(text: str) -> str:
+    """``30 % hcl`` as ``hcl 30 %``."""
+    first = re.fullmatch(r"(-?[0-9]+(?:\.[0-9]+)?\s*%)\s*([a-z].*)", text)
+    return text if first is None else f"{first[2]} {first[1]}"
 
 
 def _check_fits(stock: Stock, use: Use) -> None:

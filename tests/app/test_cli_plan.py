@@ -218,6 +218,19 @@ def test_bad_input_is_one_clear_line(
     assert words in lines[0]
 
 
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"--resin-ml": "2"}, "very little resin"),
+        ({"--feed": "0 ppm"}, "probe in air"),
+        ({"--portion-ml": "1"}, "a 500th"),
+    ],
+)
+def test_slips_are_warned_about(capsys: pytest.CaptureFixture[str], changes: dict[str, str | None], words: str) -> None:
+    assert run(line(changes)) == 0
+    assert words in capsys.readouterr().err
+
+
 def test_files_are_not_replaced_unasked(capsys: pytest.CaptureFixture[str]) -> None:
     Path("plan.toml").write_text("mine", "utf-8")
     assert run([*line(), "--save", "plan.toml"]) == 2

@@ -41,6 +41,8 @@ def words_of(wants: Wants) -> str:
         (" naoh 50% ", Stock(Solute.NAOH, 50.0)),
         ("caustic potash 45 %", Stock(Solute.KOH, 45.0)),
         ("lye 32.5 %", Stock(Solute.NAOH, 32.5)),
+        ("50 % NaOH", Stock(Solute.NAOH, 50.0)),
+        ("NaOH 50% w/w", Stock(Solute.NAOH, 50.0)),
     ],
 )
 def test_caustics_at_hand(text: str, stock: Stock) -> None:
@@ -148,6 +150,12 @@ def test_a_vessel_that_is_too_small_is_told() -> None:
     assert "separate in 2 runs of about 250 mL resin each" in said
     assert "take smaller portions" in words_of(replace(USUAL, container_ml=500.0))
     assert "your container" not in words_of(replace(USUAL, container_ml=2000.0))
+
+
+def test_an_odd_amount_of_liquor_is_asked_about() -> None:
+    assert "is that right?" in words_of(replace(USUAL, liquor_ml=50_000.0))
+    assert "is that right?" in words_of(replace(USUAL, liquor_ml=100.0))
+    assert "is that right?" not in words_of(USUAL)
 
 
 def test_waters_mixed_up_are_asked_about() -> None:
