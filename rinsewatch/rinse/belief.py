@@ -70,6 +70,14 @@ class Belief(ABC):
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading at the present place."""
 
+    def notice(self, span: Span, time_s: float) -> None:
+        """A reading, before it is judged; nothing to note unless a subclass does."""
+        return
+
+    def vouched(self) -> None:
+        """The person says the probe is in the filtrate."""
+        return
+
     @abstractmethod
     def begin_anew(self) -> None:
         """What was read at the present place was not the filtrate, or is no longer."""

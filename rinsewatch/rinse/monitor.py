@@ -131,6 +131,7 @@ class Rinse:
         """Notes that mean something to the core; others are the person's own."""
         if text == "probe confirmed":
             self._gate.confirm()
+            self._belief.vouched()
             return
         name, sign, value = text.partition("=")
         if not sign:
@@ -166,6 +167,7 @@ class Rinse:
             # Before the first portion the probe stands in feed or rinse water being measured, or in the liquor.
             self._quality, self._cause = Quality.GOOD, Cause.NONE
             return None if span.is_over else span.shown_us_cm
+        self._belief.notice(span, self._time_s)
         expected = self._roomy(self._belief.expectation(self._time_s), span)
         verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         self._quality, self._cause = verdict.quality, verdict.cause

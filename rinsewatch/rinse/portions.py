@@ -19,6 +19,7 @@ from rinsewatch.rinse.population import Population, View
 from rinsewatch.rinse.prior import Array
 from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import RinseSetup
+from rinsewatch.rinse.shape import PortionShape
 from rinsewatch.rinse.spans import Span
 
 USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person's own rhythm is known
@@ -49,6 +50,7 @@ class PortionBelief(Belief):
         self.now_ml = 0.0
         self.window = PortionWindow()
         self._window_before = PortionWindow()
+        self._shape = PortionShape()
         self._fell_s = -math.inf
         self._portion_ends: list[float] = []
         self._doubted_us_cm = math.inf
@@ -83,6 +85,7 @@ class PortionBelief(Belief):
         if self.window.late is not None and not self.window.late.is_over:
             self._doubt(self.window.late)
             self._portion_ends = [*self._portion_ends[-5:], self.window.late.shown_us_cm]
+        self._shape.next_portion(believed=self.window.count > 0)
         self._window_before, self.window = self.window, PortionWindow(typed=0 < self.window.count <= 2)
         self._arrive()
 
@@ -166,9 +169,22 @@ class PortionBelief(Belief):
         """The present portion's readings have stopped moving."""
         return self.window.count > 0 and self.window.unsettled() < STILL
 
+    def notice(self, span: Span, time_s: float) -> None:
+        """A reading, before it is judged: how it moves tells more than where it stands."""
+        self._shape.add(self._after(time_s), span)
+
+    def behaves(self) -> bool:
+        """The reading moves while the portion stands as it did in the portions before."""
+        return self.window.typed or self._shape.behaves(self.floor_us_cm)
+
+    def vouched(self) -> None:
+        """The person says the probe is in the filtrate."""
+        self._shape.forget()
+
     def _doubt(self, late: Span) -> None:
-        """A portion that read lower than every hypothesis expected is doubted until later ones fall further."""
-        if late.high_us_cm < self._before[0]:
+        """A portion that read lower than every hypothesis expected, or moved unlike those before it, is doubted until
+        later ones fall further."""
+        if late.high_us_cm < self._before[0] or not self.behaves():
             self._doubted_us_cm = late.shown_us_cm
         elif late.high_us_cm <= BORNE_OUT * self._doubted_us_cm:
             self._doubted_us_cm = math.inf
@@ -197,7 +213,7 @@ class PortionBelief(Belief):
             return False
         if late.high_us_cm > BORNE_OUT * self._doubted_us_cm:
             return False
-        if not self._follows(late):
+        if not self._follows(late) or not self.behaves():
             return False
         if self.window.typed:
             return True
@@ -223,7 +239,7 @@ class PortionBelief(Belief):
             low, high = self._outer(self.view)
         if settling:
             high = max(high, self._previous_high)
-        return Expectation(low, high, self.heard, self.known, settling, self.travel, low)
+        return Expectation(low, high, self.heard, self.known, settling, self.travel, low, behaves=self.behaves())
 
     def _ladder(self) -> Ladder:
         """The portions to come, poured at the person's pace."""

@@ -81,6 +81,16 @@ class PortionWindow:
         """The same in uS/cm, 0 while nothing was read."""
         return self.late.shown_us_cm if self.late is not None else 0.0
 
+    def change(self, until_s: float, early: tuple[float, float], late: tuple[float, float]) -> float | None:
+        """Log change from the early to the late part (shares) of the time up to ``until_s``; None if one is empty."""
+        parts = []
+        for begin, end in (early, late):
+            inside = [s.span.shown_us_cm for s in self._samples if begin * until_s <= s.after_s <= end * until_s]
+            if not inside or min(inside) <= 0:
+                return None
+            parts.append(sum(math.log(value) for value in inside) / len(inside))
+        return parts[1] - parts[0]
+
     def rise_after(self, after_s: float) -> float:
         """How much higher this portion read at its end than ``after_s`` seconds after the pour, 1 at least."""
         then = [s.span.shown_us_cm for s in self._samples if s.after_s >= after_s]

@@ -1,0 +1,72 @@
+"""How the reading moves while a portion stands, beside how it moved in the portions before.
+
+While a portion stands the slow liquid leaks into it, so the reading rises, much alike from portion to portion. A
+probe in another vessel reads flat; a film that dries on a lifted probe falls. Neither needs a model to be told.
+"""
+
+from __future__ import annotations
+
+import math
+from statistics import median
+from typing import Final
+
+from rinsewatch.rinse.settle import PortionWindow
+from rinsewatch.rinse.spans import Span
+
+KEPT: Final = 10
+LEAST_KNOWN: Final = 2
+LEAST_READINGS: Final = 6
+EARLY: Final = (0.2, 0.45)  # of the portion's time so far
+LATE: Final = (0.75, 1.0)
+NOISE: Final = 0.04  # log, of the difference of two parts of a portion
+RISES: Final = 0.15  # log, over which the portions before must have risen to expect it of this one
+RISE_SHARE: Final = 0.4  # of that rise, of what lies above the floor, which it must show
+FALLS: Final = 0.06  # log: no portion that did not fall before falls by so much
+
+
+class PortionShape:
+    """All readings of the present portion, believed or not, and of the last portions that behaved."""
+
+    def __init__(self) -> None:
+        self._known: list[PortionWindow] = []
+        self._now = PortionWindow()
+        self._looked_at = 0
+        self._behaves = True
+
+    def add(self, after_s: float, span: Span) -> None:
+        """A reading of the present portion; over range and zero tell nothing of its shape."""
+        if not span.is_over and not span.is_zero:
+            self._now.add(after_s, span)
+
+    def next_portion(self, *, believed: bool) -> None:
+        """A portion was poured; the one before serves as an example if it was ``believed`` and behaved."""
+        if believed and self._now.count >= LEAST_READINGS and self._behaves:
+            self._known = [*self._known[-(KEPT - 1) :], self._now]
+        self._now, self._looked_at, self._behaves = PortionWindow(), 0, True
+
+    def forget(self) -> None:
+        """The person vouches for the probe: what the portions before did is no measure any more."""
+        self._known, self._behaves = [], True
+
+    def behaves(self, floor_us_cm: float) -> bool:
+        """False if this portion does not move as those before it did; True while too little is known."""
+        if self._now.count > 1.1 * self._looked_at:
+            self._looked_at = self._now.count
+            self._behaves = self._compare(floor_us_cm)
+        return self._behaves
+
+    def _compare(self, floor_us_cm: float) -> bool:
+        now, until_s = self._now, self._now.last_after_s
+        if now.count < LEAST_READINGS or len(self._known) < LEAST_KNOWN:
+            return True
+        own, late = now.change(until_s, EARLY, LATE), now.late
+        usual = [c for known in self._known if (c := known.change(until_s, EARLY, LATE)) is not None]
+        if own is None or late is None or len(usual) < LEAST_KNOWN:
+            return True
+        allowed = NOISE + late.step_us_cm / late.shown_us_cm
+        expected = median(usual)
+        if own < -FALLS - allowed and min(usual) > -FALLS:
+            return False
+        above_floor = max(1.0 - floor_us_cm / late.shown_us_cm, 0.0)
+        flat = own < RISE_SHARE * above_floor * expected and own < expected - 2.0 * allowed
+        return not (flat and expected > RISES + allowed and math.isfinite(own))
