@@ -47,7 +47,7 @@ class Expectation:
     the rinse began (an odometer: only differences count). ``carried_low_us_cm``: where readings were refused,
     ``low_us_cm`` stands still, or the forecast would come down to them by itself; this one has come down.
     ``proof_low_us_cm``: a decline proves a washout where it goes on above this; None where portions may have been
-    poured that were not logged. ``behaves``: while the portion stands the reading moves as it did before.
+    poured that were not logged. ``vouched``: while the portion stands the reading moves as it did before.
     """
 
     low_us_cm: float
@@ -58,7 +58,7 @@ class Expectation:
     travel: float = 0.0
     carried_low_us_cm: float = math.inf
     proof_low_us_cm: float | None = None
-    behaves: bool = True
+    vouched: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +192,7 @@ class Gate:
             self._hold.cause = cause
         if not span.is_zero:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
-            unlike = not expected.behaves or span.high_us_cm < (expected.proof_low_us_cm or 0.0)
+            unlike = not expected.vouched or span.high_us_cm < (expected.proof_low_us_cm or 0.0)
             if cause is Cause.LOW and unlike:
                 self._hold.trail.clear()
         if self._proves_washout(self._hold, time_s):

@@ -177,6 +177,9 @@ class PortionBelief(Belief):
         """The reading moves while the portion stands as it did in the portions before."""
         return self.window.typed or self._shape.behaves(self.floor_us_cm)
 
+    def _vouched(self) -> bool:
+        return self.window.typed or self._shape.vouches(self.floor_us_cm)
+
     def vouched(self) -> None:
         """The person says the probe is in the filtrate."""
         self._shape.forget()
@@ -239,7 +242,7 @@ class PortionBelief(Belief):
             low, high = self._outer(self.view)
         if settling:
             high = max(high, self._previous_high)
-        return Expectation(low, high, self.heard, self.known, settling, self.travel, low, behaves=self.behaves())
+        return Expectation(low, high, self.heard, self.known, settling, self.travel, low, vouched=self._vouched())
 
     def _ladder(self) -> Ladder:
         """The portions to come, poured at the person's pace."""

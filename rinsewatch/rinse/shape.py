@@ -6,7 +6,6 @@ probe in another vessel reads flat; a film that dries on a lifted probe falls. N
 
 from __future__ import annotations
 
-import math
 from statistics import median
 from typing import Final
 
@@ -31,7 +30,7 @@ class PortionShape:
         self._known: list[PortionWindow] = []
         self._now = PortionWindow()
         self._looked_at = 0
-        self._behaves = True
+        self._behaves = self._vouches = True
 
     def add(self, after_s: float, span: Span) -> None:
         """A reading of the present portion; over range and zero tell nothing of its shape."""
@@ -42,31 +41,40 @@ class PortionShape:
         """A portion was poured; the one before serves as an example if it was ``believed`` and behaved."""
         if believed and self._now.count >= LEAST_READINGS and self._behaves:
             self._known = [*self._known[-(KEPT - 1) :], self._now]
-        self._now, self._looked_at, self._behaves = PortionWindow(), 0, True
+        self._now, self._looked_at = PortionWindow(), 0
+        self._behaves = self._vouches = True
 
     def forget(self) -> None:
         """The person vouches for the probe: what the portions before did is no measure any more."""
-        self._known, self._behaves = [], True
+        self._known, self._looked_at = [], 0
+        self._behaves = self._vouches = True
 
     def behaves(self, floor_us_cm: float) -> bool:
         """False if this portion does not move as those before it did; True while too little is known."""
-        if self._now.count > 1.1 * self._looked_at:
-            self._looked_at = self._now.count
-            self._behaves = self._compare(floor_us_cm)
+        self._look(floor_us_cm)
         return self._behaves
 
-    def _compare(self, floor_us_cm: float) -> bool:
+    def vouches(self, floor_us_cm: float) -> bool:
+        """True if this portion moves as those before it did, coarse display or not: proof, not just no objection."""
+        self._look(floor_us_cm)
+        return self._vouches
+
+    def _look(self, floor_us_cm: float) -> None:
+        if self._now.count > 1.1 * self._looked_at:
+            self._looked_at = self._now.count
+            self._behaves, self._vouches = self._compare(floor_us_cm)
+
+    def _compare(self, floor_us_cm: float) -> tuple[bool, bool]:
         now, until_s = self._now, self._now.last_after_s
-        if now.count < LEAST_READINGS or len(self._known) < LEAST_KNOWN:
-            return True
         own, late = now.change(until_s, EARLY, LATE), now.late
         usual = [c for known in self._known if (c := known.change(until_s, EARLY, LATE)) is not None]
-        if own is None or late is None or len(usual) < LEAST_KNOWN:
-            return True
+        if len(usual) < LEAST_KNOWN:
+            return True, True
+        if own is None or late is None or now.count < LEAST_READINGS:
+            return True, False
         allowed = NOISE + late.step_us_cm / late.shown_us_cm
         expected = median(usual)
-        if own < -FALLS - allowed and min(usual) > -FALLS:
-            return False
-        above_floor = max(1.0 - floor_us_cm / late.shown_us_cm, 0.0)
-        flat = own < RISE_SHARE * above_floor * expected and own < expected - 2.0 * allowed
-        return not (flat and expected > RISES + allowed and math.isfinite(own))
+        due = RISE_SHARE * max(1.0 - floor_us_cm / late.shown_us_cm, 0.0) * expected if expected > RISES else 0.0
+        fallen = own < -FALLS - allowed and min(usual) > -FALLS
+        flat = own < due and own < expected - 2.0 * allowed and expected > RISES + allowed
+        return not (fallen or flat), own >= due - NOISE
