@@ -1,6 +1,7 @@
 """Which rinse belongs to which resin, batch and cycle.
 
-A rinse belongs to the batch that names its number, or else to the batch or the resin of which it bears the name.
+A rinse belongs to the batch that names its number, or else to the batch of which it bears the name. Its resin is that
+of its batch, or else the one its summary names, the one it was begun for, or the one of which it bears the name.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ class Belonging:
         self._batches = records.items("batch")
         self._by_number = {n: batch for batch in self._batches for n in rinse_numbers(batch.fields)}
         self._by_name = {str(batch.fields["name"]).casefold(): batch for batch in self._batches}
+        named = [item.fields for item in records.items("summary") if "resin" in item.fields and "rinse" in item.fields]
+        self._by_summary = {int(fields["rinse"]): int(fields["resin"]) for fields in named}
 
     def batch_of(self, rinse: RinseInfo) -> Item | None:
         """The batch a rinse belongs to, None if to none."""
@@ -42,8 +45,31 @@ class Belonging:
         batches = [batch for batch in self._batches if batch.fields.get("resin") == number]
         names |= {str(batch.fields["name"]).casefold() for batch in batches}
         wanted = {n for batch in batches for n in rinse_numbers(batch.fields)}
+        wanted |= {rinse for rinse, resin in self._by_summary.items() if resin == number}
         found = self._logbook.rinses_of(names, wanted)
         return {info.id: info for info in found if self._owner(info, number) == number}
+
+    def resin_of(self, rinse: RinseInfo) -> Item | None:
+        """The resin a rinse belongs to, None if to none."""
+        number = self._said_of(rinse)
+        return self._resin_called(rinse.batch) if number is None else self._logbook.ledger.item("resin", number)
+
+    def _said_of(self, rinse: RinseInfo) -> int | None:
+        """The number of its resin, as far as more than its name says so."""
+        batch = self.batch_of(rinse)
+        if batch is not None:
+            return int(batch.fields["resin"])
+        if rinse.id in self._by_summary:
+            return self._by_summary[rinse.id]
+        begun_for = self._resin_called(str(rinse.settings.get("resin", "")))
+        return None if begun_for is None else begun_for.number
+
+    def _resin_called(self, name: str) -> Item | None:
+        """The resin with this name now, or else that once had it."""
+        wanted, resins = name.casefold(), self._records.items("resin")
+        now = [resin for resin in resins if str(resin.fields["name"]).casefold() == wanted]
+        once = [resin for resin in resins if not now and wanted and wanted in self.names_of(resin.number)]
+        return next(iter([*now, *once]), None)
 
     def names_of(self, resin: int) -> set[str]:
         """Every name the resin ever had: a renamed one keeps its earlier rinses."""
@@ -51,8 +77,8 @@ class Belonging:
         return {str(change.fields["name"]).casefold() for change in changes}
 
     def _owner(self, rinse: RinseInfo, otherwise: int) -> int:
-        batch = self.batch_of(rinse)
-        return int(batch.fields["resin"]) if batch else otherwise
+        said = self._said_of(rinse)
+        return otherwise if said is None else said
 
 
 class Cycles:

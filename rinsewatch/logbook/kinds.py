@@ -131,6 +131,7 @@ SUMMARY = Kind(
         Field("water", values.read_reading, "the rinse water's reading", asked=False),
         Field("feed", values.read_reading, "the feed water's reading", asked=False),
         _FACTOR,
+        Field("next_step", values.read_text, "what comes next with this resin", asked=False),
         _REMARK,
     ),
 )  # fmt: skip

@@ -5,13 +5,13 @@ Wanted by the session at the end of a rinse (``record_summary``) and at the begi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import exp
 from typing import TYPE_CHECKING
 
-from rinsewatch.errors import UsageError
+from rinsewatch.errors import LogbookError, UsageError
 from rinsewatch.logbook.belonging import Belonging, rinse_day
 from rinsewatch.logbook.ledger import RECORDED, Draft, Item
 from rinsewatch.logbook.records import Records
@@ -24,6 +24,7 @@ from rinsewatch.rinse.state import RinseState, Verdict
 if TYPE_CHECKING:  # the core takes a quarter of a second to import; most readers only want stored figures
     from rinsewatch.rinse.monitor import Rinse
 
+_SAID = ("cycle", "next_step", "remark")  # a person's words in a summary: kept when it is given again
 _DIGITS = 4  # figures that count; the estimates have fewer
 
 
@@ -48,11 +49,15 @@ class RinseFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierRinse:
-    """An earlier rinse of the same resin from the same residue. ``rinse``: its recording, None: noted by hand."""
+    """An earlier rinse of the same resin from the same residue. ``rinse``: its recording, None: noted by hand.
+
+    ``is_flow``: continuous flow rather than portions; None: not known.
+    """
 
     on: date
     rinse: int | None
     figures: RinseFigures
+    is_flow: bool | None = None
 
 
 @dataclass(slots=True)
@@ -127,10 +132,27 @@ def record_summary(logbook: Logbook, rinse_id: int, utc: str, figures: RinseFigu
     logbook.ledger.forget()  # a watch may have begun long ago
     info = logbook.rinse(rinse_id)
     found = figures or rinse_figures(logbook.rows(rinse_id), info.settings)
-    earlier = [i.number for i in logbook.ledger.items("summary") if i.fields.get("rinse") == rinse_id]
-    draft = Draft("summary", _fields(info, found), earlier[0] if earlier else None)
-    logbook.ledger.write([draft], RECORDED, utc)
+    earlier = summary_of(logbook, rinse_id)
+    said = {} if earlier is None else {name: earlier.fields[name] for name in _SAID if name in earlier.fields}
+    resin = Belonging(logbook, Records(logbook, date.max)).resin_of(info)
+    own: dict[str, Value] = {} if resin is None else {"resin": resin.number}
+    fields = {**_fields(info, found), **own, **said}
+    logbook.ledger.write([Draft("summary", fields, earlier.number if earlier else None)], RECORDED, utc)
     return found
+
+
+def add_words(logbook: Logbook, rinse_id: int, utc: str, words: Mapping[str, str]) -> None:
+    """Add to a stored summary what only the person knows: ``next_step``, ``remark``. Raises LogbookError."""
+    earlier = summary_of(logbook, rinse_id)
+    if earlier is None:
+        raise LogbookError(f"{logbook.path}: rinse {rinse_id} has no summary to add words to")
+    fields = {**earlier.fields, **words}
+    logbook.ledger.write([Draft("summary", fields, earlier.number)], RECORDED, utc)
+
+
+def summary_of(logbook: Logbook, rinse_id: int) -> Item | None:
+    """The stored summary of a recorded rinse, None without one."""
+    return next((item for item in logbook.ledger.items("summary") if item.fields.get("rinse") == rinse_id), None)
 
 
 def _fields(info: RinseInfo, found: RinseFigures) -> dict[str, Value]:
@@ -182,7 +204,8 @@ def summaries_of(logbook: Logbook, records: Records, resin: str) -> list[tuple[I
     found = []
     for item in records.items("summary"):
         info = rinses.get(int(item.fields.get("rinse", 0)))
-        if info is not None or (number is not None and item.fields.get("resin") == number):
+        by_hand = "rinse" not in item.fields and number is not None and item.fields.get("resin") == number
+        if info is not None or by_hand:
             found.append((item, info))
     return sorted(found, key=lambda pair: str(pair[0].fields["date"]))
 
@@ -194,7 +217,12 @@ def earlier_rinses(logbook: Logbook, resin_name: str, residue: str) -> list[Earl
     """
     pairs = summaries_of(logbook, Records(logbook, date.max), resin_name)
     return [
-        EarlierRinse(on=day(item.fields["date"]) or date.min, rinse=info.id if info else None, figures=figures)
+        EarlierRinse(
+            on=day(item.fields["date"]) or date.min,
+            rinse=info.id if info else None,
+            figures=figures,
+            is_flow=None if info is None else info.settings.get("flow_ml_min") is not None,
+        )
         for item, info in pairs
         if (figures := summary_figures(item)).residue == residue
     ]
