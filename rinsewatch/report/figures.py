@@ -1,0 +1,130 @@
+"""Pictures by matplotlib, always the same bytes for the same report: no dates, no names drawn by lot, own settings.
+
+matplotlib takes a third of a second to import; only what draws imports this module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from io import BytesIO
+from textwrap import wrap
+
+import matplotlib
+from matplotlib import font_manager, ft2font
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure, FigureBase
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+from rinsewatch.report.document import Document, Picture
+from rinsewatch.report.numbers import number
+
+WIDTH_IN = 7.2  # the printable width of A4 and of Letter with the page's margins
+DPI = 150
+# Told apart by line and mark; the colours (Okabe and Ito 2008, for all kinds of sight) only help.
+BLUE, ORANGE, GREY = "#0072B2", "#D55E00", "#666666"
+_OWN = {
+    "font.family": "DejaVu Sans",  # comes with matplotlib: the same everywhere
+    "font.size": 8.0,
+    "axes.titlesize": 8.5,
+    "axes.labelsize": 8.0,
+    "legend.fontsize": 7.5,
+    "legend.frameon": False,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "svg.hashsalt": "rinsewatch",
+    "svg.fonttype": "path",
+    "pdf.fonttype": 42,  # text that can be searched and copied
+    "text.parse_math": False,  # a name with two $ is a name
+    "lines.linewidth": 1.2,
+    "hatch.linewidth": 0.5,
+}
+
+
+@contextmanager
+def own_settings() -> Iterator[None]:
+    """matplotlib as it comes plus our own settings, whatever the user's are; afterwards as before."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_OWN)
+        yield
+
+
+def picture_svg(picture: Picture) -> str:
+    """One picture as an SVG file."""
+    with own_settings():
+        figure = _blank(WIDTH_IN * picture.height)
+        picture.draw(figure)
+        return _saved(figure, "svg", {"Date": None, "Creator": None, "Title": None}).decode("utf-8")
+
+
+def pictures_file(document: Document, kind: str) -> bytes:
+    """All pictures below each other, title and summary on top; ``kind``: png or svg."""
+    with own_settings():
+        figure = whole_figure(document)
+        metadata = {"Date": None, "Creator": "rinsewatch"} if kind == "svg" else {"Software": "rinsewatch"}
+        return _saved(figure, kind, {**metadata, "Title": document.title if kind == "svg" else drawable(document.title)})
+
+
+def whole_figure(document: Document) -> Figure:
+    """Title, summary and all pictures on one sheet as wide as a page."""
+    lines = [line for words in document.summary for line in wrap(drawable(words), 105)]
+    heights = [WIDTH_IN * picture.height + 0.3 for picture in document.pictures]
+    top_in = 0.45 + 0.16 * len(lines)
+    figure = _blank(top_in + sum(heights))
+    parts = figure.subfigures(len(heights) + 1, 1, height_ratios=[top_in, *heights])
+    parts[0].text(0.02, 1.0 - 0.2 / top_in, "\n".join(wrap(drawable(document.title), 80)[:1]), weight="bold", size=11)
+    parts[0].text(0.02, 1.0 - 0.3 / top_in, "\n".join(lines), va="top", size=8, linespacing=1.35)
+    for part, picture in zip(parts[1:], document.pictures, strict=True):
+        part.suptitle(picture.title, x=0.02, ha="left", weight="bold", size=9)
+        picture.draw(part)
+    return figure
+
+
+def _blank(height_in: float) -> Figure:
+    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def _saved(figure: Figure, kind: str, metadata: dict[str, str | None]) -> bytes:
+    out = BytesIO()
+    figure.savefig(out, format=kind, metadata=metadata)
+    return out.getvalue()
+
+
+def drawable(words: str) -> str:
+    """Words with what the font cannot draw as question marks; line ends and controls are spaces."""
+    known = _characters()
+    return "".join(c if ord(c) in known else " " if c.isspace() or not c.isprintable() else "?" for c in words)
+
+
+@cache
+def _characters() -> frozenset[int]:
+    font = ft2font.FT2Font(font_manager.findfont("DejaVu Sans"))
+    return frozenset(code for code in font.get_charmap() if code >= 32)
+
+
+def log_axis(axes: Axes, low: float, high: float) -> None:
+    """A logarithmic axis upwards with plain numbers: 1, 10, 1000."""
+    axes.set_yscale("log")
+    axes.set_ylim(low, high)
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.grid(True, which="major", axis="y", linewidth=0.4, color="#bbbbbb")
+    axes.set_axisbelow(True)
+
+
+def legend_below(figure: FigureBase, axes: Sequence[Axes], columns: int) -> None:
+    """One legend under the picture for all its axes, each name once."""
+    named: dict[str, object] = {}
+    for one in axes:
+        handles, labels = one.get_legend_handles_labels()
+        named |= {label: handle for handle, label in zip(handles, labels, strict=True) if label not in named}
+    figure.legend(list(named.values()), list(named), loc="outside lower center", ncols=columns, handlelength=3.2)
+
+
+Drawer = Callable[[FigureBase], None]
