@@ -7,7 +7,7 @@ It comes from the command line, from the ``# `` lines of a recording and from th
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from rinsewatch.errors import SetupError
 from rinsewatch.quantities import (
@@ -21,10 +21,10 @@ from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 
 Settings = Mapping[str, object]
 
-# Every option that describes a rinse or its meter, in the order a recording lists them.
+# Every option that describes a rinse or its meter, in the order a recording lists them; then what was known of the resin.
 SETTING_NAMES = (
     "resin_ml", "portion_ml", "flow_ml_min", "residue", "endpoint", "feed", "rinse_water",
-    "meter", "tds_factor", "top", "resolution", "batch",
+    "meter", "tds_factor", "top", "resolution", "batch", "resin", "earlier_rinses", "earlier_entrained", "earlier_slow",
 )  # fmt: skip
 _EXAMPLES = {
     "resin_ml": "--resin-ml 500",
@@ -143,6 +143,20 @@ def parse_factor(value: object) -> float:
     if quantity.unit or not 0.3 <= quantity.value <= 1.0:
         raise SetupError(f"--tds-factor: {value} is no TDS scale; usual are 0.5, 0.64 and 0.7")
     return quantity.value
+
+
+def share_of(value: object, name: str) -> tuple[float, float] | None:
+    """A share of the resin's volume as ``[0.45, 0.15]``: median, and standard deviation of its natural log.
+
+    None for None. Raises SetupError.
+    """
+    if value is None:
+        return None
+    pair = list(value) if isinstance(value, Sequence) and not isinstance(value, str) else []
+    numbers = [float(one) for one in pair if isinstance(one, int | float) and not isinstance(one, bool)]
+    if len(numbers) != 2 or len(pair) != 2 or not all(0.0 < one < 100.0 for one in numbers):
+        raise SetupError(f"{name}: {value!r} is no share and its spread; write it like [0.45, 0.15], or leave it out")
+    return numbers[0], numbers[1]
 
 
 def _residue(value: object) -> Residue:

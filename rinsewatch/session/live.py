@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from rinsewatch.logbook.entry import Entry
+from rinsewatch.logbook.rinsesummary import StopMark
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.state import RinseState, Verdict
@@ -75,6 +76,7 @@ class LiveRinse:
         self._desk = Desk(pouring)
         self._link, self._frames = LinkWatch(), FrameTrouble()
         self._history = History(setup.tds_factor, setup.top_us_cm)
+        self._stop = StopMark()
         self._state: RinseState | None = None
         self._reading_us_cm: float | None = None
         self._rows = self._made = 0  # rows observed, and rows made for it
@@ -185,6 +187,7 @@ class LiveRinse:
             message=desk.message,
             said=desk.said,
             question=desk.question,
+            endpoint_ml=self._stop.endpoint_ml,
             ended=self._ended,
             unfinished=self.unfinished,
         )
@@ -266,6 +269,7 @@ class LiveRinse:
         if again is not None:
             self._look_again(again)
         else:
+            self._stop.add(self._state)
             self._remember(row, self._state)
         return Observed(self._rows, row, self._state)
 
@@ -280,7 +284,9 @@ class LiveRinse:
         """A reading was struck: what the screen remembers is only what is left."""
         self._desk.last = self._shown_s = self._reading_us_cm = None
         self._history = History(self.setup.tds_factor, self.setup.top_us_cm)
+        self._stop = StopMark()
         for row, state in rows:
+            self._stop.add(state)
             self._remember(row, state)
 
     def _maybe_give_up(self, stamp: Stamp) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import Final, Protocol
+from typing import Final, Generic, Protocol, TypeVar
 
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import RinseState
@@ -36,19 +36,27 @@ def struck_number(event: str) -> int | None:
     return None if found is None else int(found[1])
 
 
-class Retracting:
+Core = TypeVar("Core", bound=Observer)
+
+
+class Retracting(Generic[Core]):
     """Observes for a core made by ``make``; at a strike a new core sees all rows but the struck ones.
 
     ``again``: after a strike, each of those rows with its new state; None after any other row. A strike of
     what is no reading is an ordinary note, and so is one in a rinse of more than MOST_ROWS rows.
     """
 
-    def __init__(self, make: Callable[[], Observer]) -> None:
+    def __init__(self, make: Callable[[], Core]) -> None:
         self._make = make
         self._core = make()
         self._rows: list[Row] = []
         self._struck: set[int] = set()
         self.again: list[tuple[Row, RinseState]] | None = None
+
+    @property
+    def core(self) -> Core:
+        """The present core: it has seen all rows but the struck ones."""
+        return self._core
 
     def observe(self, row: Row) -> RinseState:
         """The state after this row."""
