@@ -1,0 +1,112 @@
+"""Fault bench: ``python -m rinsewatch.cli.bench_faults`` runs the catalogue of faults and prints what came of each.
+
+Every row injects its fault for real (pseudo-terminals, signals, full disks, injected system calls, simulated rinses),
+checks what must hold, and where the score table names one also runs a naive control that must fail.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from importlib import import_module
+from pathlib import Path
+
+import click
+
+from rinsewatch.cli.bench_fault_table import CATALOGUE, TABLE, Bench, Result, run_fault, unbuilt
+
+_ROWS = ("cable",)
+
+
+def load() -> None:
+    """Import the modules that register the rows."""
+    for name in _ROWS:
+        import_module(f"rinsewatch.cli.bench_fault_{name}")
+
+
+@click.command(help=__doc__)
+@click.option("--only", default="", help="Rows to run, like S05,M03 (a letter alone: that whole part).")
+@click.option("--short", is_flag=True, help="Few injections each: about a minute and a half.")
+@click.option("--runs", default=20, show_default=True, help="Simulated rinses for each meter fault of the campaign.")
+@click.option("--jobs", default=1, show_default=True, help="Processes of the campaign.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
+@click.option("--out", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def main(only: str, short: bool, runs: int, jobs: int, as_json: bool, out: Path | None) -> None:
+    """Run the rows; exit code 1 if any failed or a control passed."""
+    load()
+    found = []
+    with _folder() as folder:
+        for number in wanted(only):
+            bench = Bench(folder / number, short, runs, jobs)
+            found.append(run_fault(TABLE[number], bench) if number in TABLE else unbuilt(number))
+            click.echo(json.dumps(dataclasses.asdict(found[-1])) if as_json else line_of(found[-1]))
+    if not as_json:
+        click.echo("\n" + summary(found))
+    if out is not None:
+        out.write_text(table(found), encoding="utf-8")
+    sys.exit(0 if all(result.well for result in found) else 1)
+
+
+def wanted(only: str) -> list[str]:
+    """The rows named, in the catalogue's order; UsageError for one that does not exist."""
+    names = [name.strip().upper() for name in only.split(",") if name.strip()]
+    unknown = [name for name in names if name not in CATALOGUE and name not in ("S", "M", "O", "H")]
+    if unknown:
+        raise click.UsageError(f"no row {', '.join(unknown)}; rows are S01-S28, M01-M20, O01-O15, H01-H21")
+    return [number for number in CATALOGUE if not names or number in names or number[0] in names]
+
+
+@contextmanager
+def _folder() -> Iterator[Path]:
+    """In memory where there is such a place: the disk's own slowness is not what is tested."""
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(
+        prefix="rinsewatch-faults-", dir=memory if os.access(memory, os.W_OK) else None
+    ) as name:
+        yield Path(name)
+
+
+def line_of(result: Result) -> str:
+    """One row for the terminal."""
+    control = f" | control: {result.control}" if result.control else ""
+    lacking = f" | lacking: {result.lacking}" if result.lacking else ""
+    return f"{result.id} {result.state:<15} {result.title}: {result.figures}{control}{lacking} ({result.seconds:g} s)"
+
+
+def summary(found: Sequence[Result]) -> str:
+    """How many of each, and what needs the real thing."""
+    states = ("survived", "partly", "FAILED", "control passed", "cannot run here", "not built")
+    counts = ", ".join(f"{n} {state}" for state in states if (n := sum(r.state == state for r in found)))
+    return f"{len(found)} rows: {counts}\nneeds hardware, not shown here: " + "; ".join(NEEDS_HARDWARE)
+
+
+def table(found: Sequence[Result]) -> str:
+    """The table as Markdown."""
+    head = "| row | fault | injected | state | figures | control | lacking |\n|---|---|---|---|---|---|---|\n"
+    rows = [
+        (r.id, r.title, "yes" if r.injected else "no", r.state, r.figures, r.control, r.lacking) for r in found
+    ]
+    return head + "".join("| " + " | ".join(cell.replace("|", "/") for cell in row) + " |\n" for row in rows) + (
+        "\n" + summary(found) + "\n"
+    )
+
+
+# What no pseudo-terminal, loop device or simulated probe can show; by name, so that it is not forgotten.
+NEEDS_HARDWARE = (
+    "S01-S03 with a real USB adapter (its driver's own way of vanishing, hub power)",
+    "S05 on a real UART (framing and parity errors, break)",
+    "S24-S27 on a real RS-485 line (turn-around, termination, noise)",
+    "M01-M20 with a real probe and meter",
+    "H02 with the power really cut (a disk's own write cache)",
+    "H07, O07 with a real suspend",
+    "H13 on a real worn SD card",
+    "H21 72 h in real time",
+)
+
+if __name__ == "__main__":
+    main()
