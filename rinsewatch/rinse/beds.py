@@ -103,6 +103,13 @@ class PortionBed:
         out: Array = theta[:, START] + np.log(mobile + _TINY)
         return out
 
+    def left(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> Array:
+        """Residue left once the standing portion is drained: strength relative to the start times mL, (count,)."""
+        mobile, slow = self._rest(theta, state.mobile, state.slow, standing_ml, seconds)
+        entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
+        out: Array = entrained * (mobile + np.exp(theta[:, SLOW]) * slow)
+        return out
+
     def ladder(
         self, theta: Array, state: BedState, portion_ml: float, first_gap_s: float, pace_s: float, read_s: float
     ) -> Ladder:
@@ -216,6 +223,19 @@ class FlowBed:
         front = strengths[0] * gammaincc(cells, per_ml * past_ml)
         tail = share * strengths[1] * np.exp(-past_ml / tail_ml)
         out: Array = columns[START] + np.log(front + tail + _TINY)
+        return out
+
+    def left(self, theta: Array, state: FlowState, volume_ml: float) -> Array:
+        """Residue still in the bed: strength relative to the start times mL, shape (count,).
+
+        What is still to come out: the front's remainder, ``Ve`` times the integral of Q(N, N x), and the slow liquid.
+        """
+        cells, entrained = np.exp(theta[:, CELLS]), self.resin_ml * np.exp(theta[:, ENTRAINED])
+        past = max(volume_ml - state.volume_ml, 0.0)
+        share, tail_ml = self._tail(theta)
+        x = cells * past / entrained
+        front = state.front * np.maximum(entrained * gammaincc(cells + 1.0, x) - past * gammaincc(cells, x), 0.0)
+        out: Array = front + share * state.slow * tail_ml * np.exp(-past / tail_ml)
         return out
 
     def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:

@@ -27,7 +27,7 @@ from rinsewatch.rinse.forecast import (
 )
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
-from rinsewatch.rinse.prior import PURE_WATER_US_CM, Array, Flags, Prior, prior_from_setup
+from rinsewatch.rinse.prior import ENTRAINED, PURE_WATER_US_CM, SLOW, Array, Flags, Prior, prior_from_setup
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Interval, Remaining
@@ -93,6 +93,27 @@ class Belief(ABC):
     @abstractmethod
     def path(self, volumes_ml: Array) -> Array:
         """Nominal log level at further volumes from here, shape (members, m)."""
+
+    @abstractmethod
+    def ln_next(self) -> Array:
+        """Nominal log level (members,) of the next filtrate: after one more portion, or in flow from here on."""
+
+    @abstractmethod
+    def ahead(self) -> tuple[Array, float, Array]:
+        """Residue left if stopped now, volume of the next portion (mL), residue it takes out.
+
+        Residues as linear level (uS/cm) times mL, shape (members,).
+        """
+
+    @property
+    def bed_shares(self) -> tuple[float, float] | None:
+        """Medians of entrained and slow liquid per resin volume as believed now; None before a settled fact."""
+        if not self.course.observations:
+            return None
+        theta, weights = self.population.theta, self.view.weights
+        entrained = weighted_quantiles(theta[:, ENTRAINED], weights, (0.5,))[0]
+        slow = weighted_quantiles(theta[:, ENTRAINED] + theta[:, SLOW], weights, (0.5,))[0]
+        return math.exp(entrained), math.exp(slow)
 
     @abstractmethod
     def _relook(self) -> None:

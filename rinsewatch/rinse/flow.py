@@ -13,7 +13,7 @@ from rinsewatch.rinse.course import FlowCourse
 from rinsewatch.rinse.earlier import EarlierForecasts
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import View
-from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.prior import START, Array
 from rinsewatch.rinse.settle import FlowBlock
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
@@ -161,6 +161,22 @@ class FlowBelief(Belief):
         """Rinse volume from here until each nominal curve falls to its goal."""
         most = MOST_RESIN_VOLUMES * self.setup.resin_ml
         return self.course.bed.crossing(self.population.theta, self._states[-1], self.now_ml, ln_goal, most)
+
+    def ln_next(self) -> Array:
+        """In flow the next filtrate is this one."""
+        return self.view.ln_level
+
+    def ahead(self) -> tuple[Array, float, Array]:
+        """Residue left if the flow stopped; half a resin volume and what it takes out."""
+        theta, volume_ml = self.population.theta, 0.5 * self.setup.resin_ml
+        offset = np.exp(self.view.corrections.offset)
+        left = [
+            np.exp(theta[:, START]) * offset * self._left(at_ml) for at_ml in (self.now_ml, self.now_ml + volume_ml)
+        ]
+        return left[0], volume_ml, np.maximum(left[0] - left[1], 0.0)
+
+    def _left(self, at_ml: float) -> Array:
+        return self.course.bed.left(self.population.theta, self._states[-1], at_ml)
 
     def path(self, volumes_ml: Array) -> Array:
         """Nominal log level at further volumes from here, shape (members, m)."""

@@ -12,11 +12,13 @@ from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
 from rinsewatch.rinse.flow import FlowBelief
 from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
+from rinsewatch.rinse.population import View
 from rinsewatch.rinse.portions import LEAST_STAND_S, PortionBelief
+from rinsewatch.rinse.price import break_even_target_us_cm, price_now
 from rinsewatch.rinse.row import Row
-from rinsewatch.rinse.setup import RinseSetup
+from rinsewatch.rinse.setup import MOST_WATER_US_CM, EndpointKind, RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
-from rinsewatch.rinse.state import Quality, RinseState, Verdict
+from rinsewatch.rinse.state import Price, Quality, RinseState, Verdict
 from rinsewatch.rinse.target import target_us_cm
 from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence, on_plateau
 
@@ -46,6 +48,10 @@ class Rinse:
         self._good_since_s = math.inf
         self._plateau_ml: float | None = None
         self._quality, self._cause = Quality.MISSING, Cause.NONE
+        self._price_of: View | None = None
+        self._price: Price | None = None
+        self._break_even_of: View | None = None
+        self._break_even: float | None = None
         self._belief.aim(self._target())
         self.state = self._state(None)
 
@@ -55,7 +61,30 @@ class Rinse:
         return PortionBelief(self.setup, self._water_step)
 
     def _target(self) -> float | None:
+        if self.setup.endpoint.kind is EndpointKind.BREAK_EVEN:
+            return self._break_even_us_cm()
         return target_us_cm(self.setup, self._scale.finest_us_cm)
+
+    def _break_even_us_cm(self) -> float | None:
+        """Moves with the belief in the bed, so it is found anew with each look."""
+        if self._break_even_of is not self._belief.view:
+            self._break_even_of = self._belief.view
+            self._break_even = break_even_target_us_cm(self._belief, self._feed_us_cm())
+        return self._break_even
+
+    def _feed_us_cm(self) -> float | None:
+        feed = self.setup.feed_us_cm
+        return None if feed is None else max(feed, self._scale.finest_us_cm / 2)
+
+    def _price_now(self) -> Price | None:
+        if self._price_of is not self._belief.view:
+            self._price_of, self._price = self._belief.view, price_now(self._belief, self._feed_us_cm())
+        return self._price
+
+    @property
+    def bed_shares(self) -> tuple[float, float] | None:
+        """Entrained and slow liquid per resin volume as believed now (medians); None before a settled fact."""
+        return self._belief.bed_shares
 
     def observe(self, row: Row) -> RinseState:
         """Take in one row and answer. Never raises on what a meter or a person may do."""
@@ -151,8 +180,11 @@ class Rinse:
         elif name in ("feed", "rinse-water"):
             quantity = parse_reading(value)
             us_cm = reading_us_cm(quantity.value, quantity.unit, self.setup.tds_factor)
+            if not us_cm <= MOST_WATER_US_CM:
+                return  # a slip or the liquor: nothing to aim at
             if name == "feed":
                 self.setup = replace(self.setup, feed_us_cm=us_cm)
+                self._price_of = self._break_even_of = None
             else:
                 step = reading_us_cm(10.0**-quantity.decimals, quantity.unit, self.setup.tds_factor)
                 self.setup = replace(self.setup, rinse_water_us_cm=us_cm, rinse_water_step_us_cm=step)
@@ -241,7 +273,7 @@ class Rinse:
             time_s=self._time_s,
             rinse_ml=belief.now_ml,
             reading_us_cm=reading,
-            filtrate=belief.filtrate if belief.known else None,
+            filtrate=belief.filtrate if belief.known and belief.now_ml > 0.0 else None,
             target_us_cm=target,
             floor_us_cm=belief.floor_us_cm,
             remaining=remaining,
@@ -254,6 +286,7 @@ class Rinse:
             quality=Quality.MISSING if self._gate.silent else self._quality,
             cause=str(Cause.LINK if self._gate.silent else self._cause),
             is_flow=self.setup.is_flow,
+            price=self._price_now() if belief.known else None,
         )
 
     @property

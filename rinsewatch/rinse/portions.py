@@ -16,7 +16,7 @@ from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.forecast import chance_below
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
-from rinsewatch.rinse.prior import Array
+from rinsewatch.rinse.prior import START, Array
 from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.shape import PortionShape
@@ -266,3 +266,15 @@ class PortionBelief(Belief):
             further = now + portions * (first - now)
             out[:, column] = further if portions < 1 else ladder.log_level(np.full(now.size, portions))
         return out
+
+    def ln_next(self) -> Array:
+        """Nominal log level of the next portion's filtrate."""
+        return self._ladder().log_level(np.ones(self.view.ln_level.size))
+
+    def ahead(self) -> tuple[Array, float, Array]:
+        """Residue left if this portion is drained and no other poured; the next portion and what it takes out."""
+        bed, theta = self.course.bed, self.population.theta
+        offset = np.exp(theta[:, START] + self.view.corrections.offset)
+        left = offset * bed.left(theta, self._state, self._standing_ml(), self._looked_s)
+        taken = np.exp(self.ln_next() + self.view.corrections.offset) * self.portion_ml
+        return left, self.portion_ml, np.minimum(taken, left)

@@ -50,6 +50,8 @@ _STRENGTH = {Residue.NAOH: (2.0, 0.5), Residue.HCL: (1.65, 0.4), Residue.SALT: (
 LN_MOST: Final = 15.3
 # Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
 PURE_WATER_US_CM: Final = 0.055
+# Log spread below which earlier rinses of a resin are not believed: drained by hand, no two are alike.
+LEAST_SPREAD: Final = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +99,30 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
-    mean = [np.log(0.45), np.log(0.09), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2]
-    spread = [0.40, 0.85, 0.9, strength_spread, 0.8 if setup.rinse_water_us_cm is not None else 1.0, 0.5, 2.2]
+    mean: list[float] = [np.log(0.45), np.log(0.09), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2]
+    spread: list[float] = [
+        0.40,
+        0.85,
+        0.9,
+        strength_spread,
+        0.8 if setup.rinse_water_us_cm is not None else 1.0,
+        0.5,
+        2.2,
+    ]
+    _learn_from_earlier(setup, mean, spread)
     if setup.is_flow:
         mean.append(np.log(4.0))
         spread.append(0.6)
     return Prior(np.array(mean), np.array(spread), bound, float(np.log(wide)), 1.2)
+
+
+def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float]) -> None:
+    """This resin's earlier rinses say more of its bed than the usual range; old resin may still have changed."""
+    if setup.earlier_entrained is not None:
+        mean[ENTRAINED], spread[ENTRAINED] = setup.earlier_entrained[0], max(setup.earlier_entrained[1], LEAST_SPREAD)
+    if setup.earlier_slow is not None:
+        mean[SLOW] = setup.earlier_slow[0] - mean[ENTRAINED]
+        spread[SLOW] = max(setup.earlier_slow[1], 2.0 * LEAST_SPREAD)
 
 
 def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, float]:

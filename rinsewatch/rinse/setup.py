@@ -9,6 +9,8 @@ from enum import StrEnum
 from rinsewatch.errors import SetupError
 from rinsewatch.quantities import parse_reading, reading_us_cm
 
+MOST_WATER_US_CM = 1e4  # brackish: no water that anyone treats with a mixed bed
+
 
 class Residue(StrEnum):
     """What is being washed out."""
@@ -58,6 +60,8 @@ class RinseSetup:
     Exactly one of ``portion_ml`` (poured in portions) and ``flow_ml_min`` (continuous) is given.
     ``resolution_us_cm``: one display step where the readings' own decimals do not tell it;
     ``rinse_water_step_us_cm``: the step the rinse water's reading was written with ("1.2": 0.1).
+    ``earlier_entrained``, ``earlier_slow``: what this resin's earlier rinses showed of its mobile and slow liquid per
+    resin volume, as (median, spread) of the natural log.
     Raises SetupError from ``check()``.
     """
 
@@ -72,6 +76,8 @@ class RinseSetup:
     top_us_cm: float | None = None
     resolution_us_cm: float | None = None
     rinse_water_step_us_cm: float | None = None
+    earlier_entrained: tuple[float, float] | None = None
+    earlier_slow: tuple[float, float] | None = None
 
     @property
     def is_flow(self) -> bool:
@@ -88,6 +94,9 @@ class RinseSetup:
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value >= 0):
                 raise SetupError(f"{_option(name)}: {value:g} cannot be negative")
+            if value is not None and value > MOST_WATER_US_CM:
+                raise SetupError(f"{_option(name)}: {value:g} uS/cm is brackish, no water for a mixed bed; look again")
+        self._check_earlier()
         if self.portion_ml is None and self.flow_ml_min is None:
             raise SetupError("say how the rinse water is poured: --portion-ml 250 or --flow-ml-min 100")
         if self.portion_ml is not None and self.flow_ml_min is not None:
@@ -96,14 +105,21 @@ class RinseSetup:
             raise SetupError(f"--tds-factor: {self.tds_factor:g} is no TDS scale; usual are 0.5, 0.64 and 0.7")
         self._check_endpoint()
 
+    def _check_earlier(self) -> None:
+        for pair in (self.earlier_entrained, self.earlier_slow):
+            if pair is not None and not (
+                all(map(math.isfinite, pair)) and abs(pair[0]) < 10.0 and 0.0 < pair[1] < 10.0
+            ):
+                raise SetupError("earlier rinses: their figures are none; leave the resin's name out")
+
     def _check_endpoint(self) -> None:
         kind = self.endpoint.kind
         if kind is EndpointKind.FEED and self.feed_us_cm is None:
             raise SetupError("--endpoint feed needs the feed water's reading on this meter: --feed '9 ppm'")
         if kind is EndpointKind.ZERO and self.rinse_water_us_cm is None:
             raise SetupError("--endpoint zero needs the rinse water's reading on this meter: --rinse-water '0 ppm'")
-        if kind is EndpointKind.BREAK_EVEN:
-            raise SetupError("--endpoint break-even is not available yet; choose feed, zero or a value like '12 uS/cm'")
+        if kind is EndpointKind.BREAK_EVEN and self.feed_us_cm is None:
+            raise SetupError("--endpoint break-even needs the feed water's reading on this meter: --feed '9 ppm'")
         target = self.endpoint.value_us_cm
         if target is not None and self.top_us_cm is not None and target >= self.top_us_cm:
             raise SetupError(f"endpoint: {self.endpoint.text} is above the meter's largest reading (--top)")

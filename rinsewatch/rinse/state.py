@@ -42,6 +42,19 @@ class Remaining:
     high_ml: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Price:
+    """In litres of deionized water: what the residue left would keep the bed from making if the rinse stopped here
+    (5, 50, 95 %), what the next portion costs, and what the residue it takes out would have cost (median).
+
+    In continuous flow the next portion is half a resin volume.
+    """
+
+    stop_l: Interval
+    portion_l: float
+    rescued_l: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RinseState:
     """The answer after a row. Conductivities uS/cm on the meter's 25 C scale, volumes mL, times s."""
@@ -62,6 +75,7 @@ class RinseState:
     quality: Quality
     cause: str  # short code of what is wrong with the probe or reading, "" when nothing is
     is_flow: bool
+    price: Price | None = None  # None while the feed water's reading is not known
 
     @property
     def remaining_portions(self) -> float | None:

@@ -23,7 +23,7 @@ PLATEAU: Final = 0.25  # excess over the floor, of the filtrate, below which the
 
 _WORDS = {
     Cause.DRY: "the meter shows 0 where the rinse cannot be yet: probe in air? Put it back into the filtrate",
-    Cause.LOW: "the reading fell further than any rinse: bubble, or probe in another vessel? Look, then confirm",
+    Cause.LOW: "the reading fell too far: portion poured without p? Bubble, or another vessel? Look, then confirm",
     Cause.HIGH: "the reading is far above the forecast: probe in the liquor, or fresh regenerant? Look, then confirm",
     Cause.FROZEN: "the display has not changed while the filtrate must have: meter frozen?",
     Cause.LINK: "no readings: meter lost or silent",
@@ -73,7 +73,7 @@ class Decision:
         if not e.has_target:
             return Verdict.RINSE, "no target yet: take a reading of the feed or rinse water"
         if not e.known:
-            return Verdict.RINSE, "over range so far: the forecast rests on usual beds until the meter reads"
+            return Verdict.RINSE, "not read in range yet: the forecast rests on usual beds"
         return self._decide_known(e)
 
     def _decide_known(self, e: Evidence) -> tuple[Verdict, str]:
