@@ -21,12 +21,16 @@ import numpy as np
 
 from rinsewatch.chemistry.breakeven import break_even_eq_l, break_even_us_cm, gain_eq, paying_filtrate_us_cm
 from rinsewatch.chemistry.resin import ENTRAINED_SHARE
+from rinsewatch.rinse.monitor import Rinse
+from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 from rinsewatch_sim.column import Bed, Exchange
 from rinsewatch_sim.operator import Operator, Pour
 from rinsewatch_sim.water import co2_for_us_cm, conductivity_us_cm, salt_for_us_cm
 
 FIRST_SEED = 40_000
 PORTIONS_AT_MOST = 80
+LIVE_TOP_US_CM = 19_980.0  # such a pen at its largest, 9990 ppm
 STEP_US_CM = 2.0  # what one digit of a whole-ppm pen at 0.5 is worth
 _STRENGTH_MOL_L = {"NaOH": (0.9, 4.4), "HCl": (1.0, 2.2)}
 # Service run in parts of its full length: small first, while residue still leaks; the last ends past the full one.
@@ -232,6 +236,38 @@ def half_ppm(case: Case, stops: list[Stop]) -> int:
     return _first(stops, lambda _, stop: 0.5e-3 * stop.shown_us_cm / grams < threshold)
 
 
+def watched(case: Case, stops: list[Stop]) -> int:
+    """``watch --endpoint break-even`` itself, one typed whole-ppm reading a portion."""
+    rinse = Rinse(
+        RinseSetup(
+            resin_ml=case.resin_ml,
+            residue=Residue(case.residue),
+            endpoint=Endpoint.parse("break-even", 0.5),
+            portion_ml=case.operator.portion_ml,
+            feed_us_cm=_feed_reading(case),
+            rinse_water_us_cm=shown_us_cm(case.rinse_us_cm),
+            rinse_water_step_us_cm=STEP_US_CM,
+            resolution_us_cm=STEP_US_CM,
+            top_us_cm=LIVE_TOP_US_CM,
+        )
+    )
+    for i, stop in enumerate(stops):
+        time_s, poured_ml = i * case.operator.interval_s, (i + 1) * case.operator.portion_ml
+        rinse.observe(Row(time_s, poured_ml, event="portion"))
+        over = stop.shown_us_cm > LIVE_TOP_US_CM
+        reading = Row(
+            time_s + 0.7 * case.operator.interval_s,
+            poured_ml,
+            Mark.OVER if over else Mark.VALUE,
+            math.nan if over else 0.5 * stop.shown_us_cm,
+            "ppm",
+        )
+        if rinse.observe(reading).verdict == "stop":
+            return i
+    return len(stops) - 1
+
+
+LIVE: dict[str, Rule] = {"watch, one typed reading a portion": watched}
 RULES: dict[str, Rule] = {
     "truth, slow liquid counted": truth,
     "truth, mobile liquid alone": truth_mobile,
@@ -246,7 +282,9 @@ CONTROLS: dict[str, Rule] = {
 }
 
 
-def judge(seed: int, slow_most: float = 0.3, portions_most: int = 30) -> dict[str, Verdict] | None:
+def judge(
+    seed: int, slow_most: float = 0.3, portions_most: int = 30, rules: dict[str, Rule] | None = None
+) -> dict[str, Verdict] | None:
     """One random bed: every rule and control against the best stop; None if that is past ``portions_most``."""
     rng = np.random.default_rng(seed)
     case = draw(rng, slow_most)
@@ -255,7 +293,7 @@ def judge(seed: int, slow_most: float = 0.3, portions_most: int = 30) -> dict[st
     if best >= portions_most:
         return None
     verdicts = {}
-    for name, rule in (RULES | CONTROLS).items():
+    for name, rule in (rules or RULES | CONTROLS).items():
         at = rule(case, stops)
         lost_l = stops[best].net_l - stops[at].net_l
         verdicts[name] = Verdict(at - best, 1000.0 * lost_l / case.operator.portion_ml)
@@ -306,15 +344,17 @@ def table(rows: dict[str, Figures]) -> str:
     return "\n".join(lines)
 
 
-def campaign(beds: int, slow_most: float, portions_most: int) -> tuple[dict[str, Figures], int]:
+def campaign(
+    beds: int, slow_most: float, portions_most: int, rules: dict[str, Rule] | None = None
+) -> tuple[dict[str, Figures], int]:
     """Figures by rule over ``beds`` random beds, and how many more were drawn and left out as too long."""
     judged: list[dict[str, Verdict]] = []
     seed = FIRST_SEED
     while len(judged) < beds:
-        verdicts = judge(seed, slow_most, portions_most)
+        verdicts = judge(seed, slow_most, portions_most, rules)
         judged += [] if verdicts is None else [verdicts]
         seed += 1
-    names = RULES | CONTROLS
+    names = rules or RULES | CONTROLS
     return {name: figures([v[name] for v in judged]) for name in names}, seed - FIRST_SEED - beds
 
 
@@ -324,10 +364,11 @@ def campaign(beds: int, slow_most: float, portions_most: int) -> tuple[dict[str,
               help="Largest slow liquid, in resin volumes.")  # fmt: skip
 @click.option("--portions-most", default=30, show_default=True, type=click.IntRange(5, PORTIONS_AT_MOST - 10),
               help="Leave out beds whose best stop is later than this.")  # fmt: skip
+@click.option("--live", is_flag=True, help="The live monitor as well: about half a second a bed.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the table.")
-def main(beds: int, slow_most: float, portions_most: int, as_json: bool) -> None:
+def main(beds: int, slow_most: float, portions_most: int, live: bool, as_json: bool) -> None:
     """Compare the break-even rule and its controls with the best stop of simulated beds."""
-    rows, left_out = campaign(beds, slow_most, portions_most)
+    rows, left_out = campaign(beds, slow_most, portions_most, (LIVE if live else {}) | RULES | CONTROLS)
     if as_json:
         json.dump({name: asdict(row) for name, row in rows.items()}, sys.stdout)
         click.echo("")

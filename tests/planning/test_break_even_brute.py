@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from rinsewatch.chemistry.breakeven import gain_eq
 from rinsewatch.cli.bench_breakeven import (
     CONTROLS,
+    LIVE,
     RULES,
     Figures,
     Verdict,
@@ -133,3 +134,11 @@ def test_the_command_prints_every_rule() -> None:
         assert name in shown.output
     read = json.loads(CliRunner().invoke(main, ["--beds", "3", "--slow-most", "0", "--json"]).output)
     assert set(read) == set(RULES | CONTROLS)
+
+
+def test_watch_itself_stops_where_the_brute_force_does() -> None:
+    """One typed whole-ppm reading a portion; the control goes by the feed's reading instead."""
+    rules = LIVE | {name: CONTROLS[name] for name in ("control: at the feed reading",)}
+    rows, _ = campaign(30, 0.3, 30, rules)
+    assert passes(rows["watch, one typed reading a portion"])
+    assert not passes(rows["control: at the feed reading"])

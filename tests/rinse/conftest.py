@@ -81,9 +81,6 @@ class Watched:
 class Bench:
     """Makes set-ups and rows, and watches them."""
 
-
-
-
     @staticmethod
     def setup(**changes: Any) -> RinseSetup:
         """A usual set-up: 500 mL of caustic resin, portions of 250 mL, to 12 uS/cm, on a whole-ppm meter."""

@@ -15,9 +15,7 @@ from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, Residue
 from rinsewatch.rinse.state import Verdict
 
-FEW = settings(
-    max_examples=40, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck)
-)
+FEW = settings(max_examples=40, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck))
 PORTION_ML = 250.0
 
 numbers = st.one_of(st.just(0.0), st.floats(0.0, 50.0), st.floats(0.0, 2e5), st.sampled_from([1e-3, 1e7, 999.0]))

@@ -85,9 +85,15 @@ def test_rinses_that_cannot(changes: dict[str, Any], words: str) -> None:
     assert caught.value.exit_code == 2
 
 
-def test_break_even_says_it_is_not_there_yet() -> None:
-    with pytest.raises(SetupError, match="not available yet"):
-        _setup(endpoint=Endpoint.parse("break-even", 0.5)).check()
+def test_break_even_needs_the_feed_water() -> None:
+    with pytest.raises(SetupError, match="break-even needs the feed water's reading"):
+        _setup(endpoint=Endpoint.parse("break-even", 0.5), feed_us_cm=None).check()
+    _setup(endpoint=Endpoint.parse("break-even", 0.5), feed_us_cm=18.0).check()
+
+
+def test_brackish_feed_is_refused() -> None:
+    with pytest.raises(SetupError, match="brackish"):
+        _setup(feed_us_cm=20_000.0).check()
 
 
 def test_a_target_of_exactly_half_a_step_can_be_shown() -> None:

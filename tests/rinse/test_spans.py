@@ -56,7 +56,7 @@ def test_finer_step_seen_below_says_nothing_above(bench: Any) -> None:
 
 
 def test_stated_resolution_beats_decimals_that_software_added(bench: Any) -> None:
-    """"250.000" of a meter with 10 uS/cm steps still means 245 to 255."""
+    """ "250.000" of a meter with 10 uS/cm steps still means 245 to 255."""
     span = DisplayScale(bench.setup(resolution_us_cm=10.0)).span(_shown(250.0, 3))
     assert (span.low_us_cm, span.high_us_cm) == pytest.approx((245.0, 255.0))
 
@@ -87,7 +87,7 @@ def test_number_above_the_top_is_over_range(bench: Any) -> None:
 
 
 def test_under_range_is_below_half_the_finest_step(bench: Any) -> None:
-    """"LO" carries no digits: the finest step known stands in."""
+    """ "LO" carries no digits: the finest step known stands in."""
     scale = DisplayScale(bench.setup(rinse_water_step_us_cm=None, rinse_water_us_cm=None))
     scale.span(_shown(12.5, 1))
     span = scale.span(Row(0.0, None, Mark.UNDER, None, "uS/cm"))

@@ -40,9 +40,7 @@ def phreeqc_us_cm() -> Ask:
 
 def _water(residue: Residue, floor_us_cm: float, carbon_share: float = 0.999999) -> Water:
     """One hypothesis: a floor that is all (or so much) carbonic acid."""
-    setup = RinseSetup(
-        resin_ml=500.0, residue=residue, endpoint=Endpoint.parse("5 uS/cm", 0.5), portion_ml=250.0
-    )
+    setup = RinseSetup(resin_ml=500.0, residue=residue, endpoint=Endpoint.parse("5 uS/cm", 0.5), portion_ml=250.0)
     prior = prior_from_setup(setup, 0.1)
     theta = prior.mean[None, :].copy()
     theta[0, FLOOR] = np.log(floor_us_cm - prior.floor_bound_us_cm)
