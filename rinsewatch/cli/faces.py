@@ -150,7 +150,8 @@ class DashboardFace:
         from rinsewatch.screen.keys import open_keys
         from rinsewatch.screen.live import LiveScreen, stop_hooks
 
-        desk, session = KeyDesk(stage.clock, "; ".join(stage.warnings)), stage.session
+        first = "; ".join(words for words in (*stage.warnings, stage.starts_from) if words)
+        desk, session = KeyDesk(stage.clock, first), stage.session
         poor = wants_ascii(started_with(os.environ), sys.stdout.encoding or "ascii")
         with open_keys() as keys, LiveScreen(ascii_only=poor) as screen:
 

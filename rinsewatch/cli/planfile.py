@@ -10,7 +10,9 @@ from pathlib import Path
 
 from rinsewatch.cli.options import SETTINGS
 from rinsewatch.errors import UsageError
+from rinsewatch.logbook.settings import PLANNED_NAMES
 from rinsewatch.planning.plan import Plan, RinsePlan
+from rinsewatch.planning.schedule import Count
 
 _HEAD = """\
 # A plan by rinsewatch. Each table below is one rinse; the names are the options of 'rinsewatch watch'.
@@ -37,9 +39,18 @@ def _table(part: RinsePlan, answers: Mapping[str, str]) -> str:
         "residue": residue,
         "endpoint": answers.get("endpoint", "feed"),
         **{name: answers[name] for name in _PASSED_ON if name in answers},
+        **_planned(part.chosen.count),
     }
     lines = [f"{name} = {json.dumps(value, ensure_ascii=False)}" for name, value in settings.items()]
     return "\n".join([f"[rinse.{residue}]  # {part.resin} resin", *lines, ""])
+
+
+def _planned(count: Count) -> dict[str, object]:
+    """What the rinse is to take, to stand beside what it took: portions for a usual, an easy and a stubborn bed, mL."""
+    if count.usual is None or count.usual_ml is None:
+        return {}
+    every = (count.usual, count.low, count.high, _plain(count.usual_ml))
+    return {name: value for name, value in zip(PLANNED_NAMES, every, strict=True) if value is not None}
 
 
 def _plain(value: float) -> float | int:
@@ -70,7 +81,7 @@ def _rinses(file: str) -> dict[str, dict[str, object]]:
             f"--plan {file}: there is no [rinse.NaOH] or [rinse.HCl] in it; 'rinsewatch plan --save' makes one"
         )
     for name, settings in rinses.items():
-        unknown = sorted(settings.keys() - set(SETTINGS))
+        unknown = sorted(settings.keys() - {*SETTINGS, *PLANNED_NAMES})
         if unknown:
             raise UsageError(f"--plan {file}: [rinse.{name}] has {unknown[0]!r}, which is no setting of a rinse")
     return rinses

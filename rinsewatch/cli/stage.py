@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rinsewatch.logbook.earliershares import learned_in, learned_words
 from rinsewatch.logbook.entry import Entry
-from rinsewatch.logbook.settings import merge_settings, settings_from_setup, setup_from_settings
+from rinsewatch.logbook.settings import PLANNED_NAMES, merge_settings, settings_from_setup, setup_from_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.session.live import LiveRinse, Policy
@@ -22,6 +23,7 @@ from rinsewatch_drivers.clock import Clock
 from rinsewatch_drivers.link import MeterLink
 
 _AS_WRITTEN = ("endpoint", "feed", "rinse_water", "top", "resolution", "meter")
+_CARRIED = ("resin", "earlier_rinses", "earlier_entrained", "earlier_slow", *PLANNED_NAMES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,10 +31,12 @@ class Stage:
     """What a face of the rinse needs to know. ``link`` None: readings are typed by hand.
 
     ``go_on``: the command that continues the rinse if it is broken off, "" where that makes no sense (the demo).
-    ``warnings``: settings that look like a slip.
+    ``warnings``: settings that look like a slip; ``settings``: as they are stored; ``rinse``: holds the core.
     """
 
     session: Session
+    settings: Mapping[str, object]
+    rinse: Retracting[Rinse]
     link: MeterLink | None
     port: str
     batch: str
@@ -42,6 +46,12 @@ class Stage:
     policy: Policy
     go_on: str = ""
     warnings: tuple[str, ...] = ()
+
+    @property
+    def starts_from(self) -> str:
+        """What the forecast starts from, "" if from any bed's ranges."""
+        learned = learned_in(self.settings)
+        return "" if learned is None else learned_words(learned, str(self.settings.get("resin", "")))
 
     @property
     def meter_name(self) -> str:
@@ -71,7 +81,7 @@ def stored_settings(given: Mapping[str, object]) -> dict[str, object]:
     The setup of the live rinse is made from these, so that replaying its recording makes the same one.
     """
     made = settings_from_setup(setup_from_settings(given))
-    return merge_settings(made, {name: given.get(name) for name in _AS_WRITTEN})
+    return merge_settings(made, {name: given.get(name) for name in (*_AS_WRITTEN, *_CARRIED)})
 
 
 def begin_stage(logbook: Logbook, settings: Mapping[str, object], batch: str, means: Means) -> Stage:
@@ -83,7 +93,8 @@ def begin_stage(logbook: Logbook, settings: Mapping[str, object], batch: str, me
     pouring = begin_pouring(setup.portion_ml, setup.flow_ml_min)
     live = LiveRinse(setup, rinse, Recorder(writer), pouring, means.policy, by_hand=means.link is None)
     timebase = TimeBase(means.clock.monotonic(), speed=means.speed)
-    return _stage(logbook, writer.rinse_id, batch, live, timebase, means)
+    session = Session(live, means.link, means.clock, timebase, wants_rows=means.wants_rows)
+    return _stage(logbook, logbook.rinse(writer.rinse_id), rinse, session, means)
 
 
 def continue_stage(logbook: Logbook, info: RinseInfo, means: Means) -> Stage:
@@ -99,17 +110,19 @@ def continue_stage(logbook: Logbook, info: RinseInfo, means: Means) -> Stage:
     offset_s = max((row.time_s for row in rows), default=0.0) + since_s
     timebase = TimeBase(means.clock.monotonic(), offset_s=offset_s, speed=means.speed)
     live.go_on(Stamp(timebase.rinse_s(means.clock.monotonic()), means.clock.utc(), means.clock.monotonic()))
-    return _stage(logbook, info.id, info.batch, live, timebase, means)
-
-
-def _stage(logbook: Logbook, rinse_id: int, batch: str, live: LiveRinse, timebase: TimeBase, means: Means) -> Stage:
     session = Session(live, means.link, means.clock, timebase, wants_rows=means.wants_rows)
+    return _stage(logbook, info, rinse, session, means)
+
+
+def _stage(logbook: Logbook, info: RinseInfo, rinse: Retracting[Rinse], session: Session, means: Means) -> Stage:
     return Stage(
         session=session,
+        settings=info.settings,
+        rinse=rinse,
         link=means.link,
         port=means.port,
-        batch=batch,
-        rinse_id=rinse_id,
+        batch=info.batch,
+        rinse_id=info.id,
         logbook=logbook.path,
         clock=means.clock,
         policy=means.policy,

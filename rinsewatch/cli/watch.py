@@ -19,6 +19,7 @@ Examples:
   rinsewatch watch --port /dev/ttyUSB0 --resin-ml 500 --portion-ml 250 --residue NaOH \\
       --endpoint feed --feed '9 ppm' --rinse-water '0 ppm'
   rinsewatch watch --port hand           readings typed by hand, any meter will do
+  rinsewatch watch --port hand --resin blue    a resin of the logbook, its earlier rinses known
   rinsewatch watch --port socket://10.0.0.5:4001 --flow-ml-min 100 --resin-ml 500 \\
       --residue HCl --endpoint '12 uS/cm' --until-endpoint --json
 
@@ -35,7 +36,8 @@ Without the dashboard a line on stdin is a command:
 @click.option("--baud", type=click.IntRange(min=50), help="Speed of the line (default: the profile's).")
 @rinse_options
 @click.option("--plan", "plan_file", metavar="FILE", help="Settings from 'rinsewatch plan --save FILE'; options win.")
-@click.option("--batch", default="", metavar="NAME", help="The resin's name in the logbook.")
+@click.option("--batch", default="", metavar="NAME", help="The batch (regeneration) in the logbook it belongs to.")
+@click.option("--resin", metavar="NAME", help="The resin in the logbook: the forecast starts from its earlier rinses.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for each reading.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the dashboard.")
 @click.option("--until-endpoint", is_flag=True, help="End by itself at the verdict stop: exit 0, else 5.")
@@ -78,9 +80,9 @@ def _wish(values: dict[str, object]) -> Wish:
 
 def _planned(file: str, given: dict[str, object], *, go_on: bool) -> dict[str, object]:
     from rinsewatch.cli.planfile import settings_from_plan
+    from rinsewatch.cli.watchplanned import settings_over_plan
     from rinsewatch.errors import UsageError
-    from rinsewatch.logbook.settings import merge_settings
 
     if go_on:
         raise UsageError("--plan: an unfinished rinse keeps the settings it began with; leave --plan or --continue out")
-    return merge_settings(settings_from_plan(file, given.get("residue")), given)
+    return settings_over_plan(settings_from_plan(file, given.get("residue")), given)

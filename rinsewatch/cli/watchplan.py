@@ -12,9 +12,13 @@ from rinsewatch.cli.asking import ask_continue, ask_port, ask_settings, tell_war
 from rinsewatch.cli.capturing import Capture
 from rinsewatch.cli.faces import Outlet
 from rinsewatch.cli.meterlink import HAND, open_link, profile_for, unit_of
+from rinsewatch.cli.options import SETTINGS
 from rinsewatch.cli.stage import Means, Stage, begin_stage, continue_stage, stored_settings
-from rinsewatch.cli.watchrun import choose_face, run_stage, tell_end
+from rinsewatch.cli.watchend import ask_words, has_summary, store_summary
+from rinsewatch.cli.watchresin import ask_resin, learned_settings, name_of, resin_named, resin_volume_ml
+from rinsewatch.cli.watchrun import NOT_SAVED, can_draw, choose_face, run_stage, tell_end
 from rinsewatch.errors import MeterError, UsageError
+from rinsewatch.logbook.ledger import Item
 from rinsewatch.logbook.location import logbook_path
 from rinsewatch.logbook.sanity import setup_warnings
 from rinsewatch.logbook.settings import missing_settings
@@ -33,6 +37,7 @@ class Wish:
     port: str | None = None
     baud: int | None = None
     batch: str = ""
+    resin: str | None = None
     as_json: bool = False
     plain: bool = False
     until_endpoint: bool = False
@@ -71,21 +76,45 @@ def run_wish(wish: Wish) -> int:
     """Watch one rinse; returns the exit code. Raises the errors that forbid to begin."""
     talks = sys.stdin.isatty() and sys.stdout.isatty() and not wish.as_json
     profile = profile_for(wish.meter)
-    if not talks:
+    if wish.go_on and wish.resin is not None:
+        raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
+    if not talks and not (wish.resin or wish.batch):
         _check_complete(wish)
     with Logbook.open(logbook_path(wish.logbook_file, os.environ)) as logbook:
         logbook.reserve()
         wish, unfinished = _completed(wish, profile, logbook, talks=talks)
+        outlet = Outlet(sys.stderr if wish.as_json else sys.stdout)
         with Capture(wish.capture_file) as capture:
             stage = _stage(wish, profile, logbook, unfinished, capture)
+            if stage.starts_from:
+                outlet.line(stage.starts_from)
             code = run_stage(stage, choose_face(as_json=wish.as_json, plain=wish.plain))
-            tell_end(stage, Outlet(sys.stderr if wish.as_json else sys.stdout))
-            return code
+        code = _kept(stage, logbook, code, outlet)
+        if has_summary(stage) and not code and _may_ask(wish):
+            ask_words(stage, logbook)
+        return code
 
 
-def _check_complete(wish: Wish) -> None:
+def _kept(stage: Stage, logbook: Logbook, code: int, outlet: Outlet) -> int:
+    """Store the summary of a rinse that has ended and tell how it ended; the exit code, 4 if that was not stored."""
+    trouble = store_summary(stage, logbook) if has_summary(stage) else ""
+    tell_end(stage, outlet)
+    if trouble:
+        outlet.line(f"its summary could NOT be stored: {trouble}")
+    return NOT_SAVED if trouble else code
+
+
+def _may_ask(wish: Wish) -> bool:
+    """Only a person at the dashboard is asked at the end: whatever runs by itself must not be held up."""
+    return can_draw() and not (wish.as_json or wish.plain or wish.until_endpoint)
+
+
+def _check_complete(wish: Wish, resin: Item | None = None) -> None:
     """Without a person to ask, everything must have been said. Raises UsageError naming what was not."""
     missing = [] if wish.go_on else missing_settings(wish.settings)
+    if resin is not None:
+        why = f" (resin {name_of(resin)} is a mixed bed: how much of it is rinsed?)"
+        missing = [example + (why if example.startswith("--resin-ml") else "") for example in missing]
     if wish.port is None:
         missing.append("--port /dev/ttyUSB0 (or --port hand)")
     if missing:
@@ -99,21 +128,44 @@ def _completed(wish: Wish, profile: Profile | None, logbook: Logbook, *, talks: 
     if talks and wish.port is not None:
         _try_port(wish, profile, wish.port)  # no questions for nothing
     unfinished = _unfinished(wish, logbook, talks=talks)
+    resin = None if unfinished else resin_named(logbook, wish.resin, wish.batch)
+    if resin is not None:
+        wish = _with_volume(wish, logbook, resin)
     if not talks:
+        _check_complete(wish, resin)
         if unfinished is None:
             tell_warnings(setup_warnings(wish.settings))
-        return wish, unfinished
+        return _knowing(wish, logbook, resin), unfinished
     last = logbook.last_answers()
     port = wish.port or ask_port(last, lambda name: _check_port(wish, profile, name))
     if unfinished is not None:
         logbook.save_answers({"port": port})
         return replace(wish, port=port), unfinished
-    settings = ask_settings(wish.settings, last, unit_of(profile))
+    if resin is None and missing_settings(wish.settings):
+        resin = ask_resin(logbook, last)
+    volume_ml = None if resin is None else resin_volume_ml(logbook, resin, wish.settings.get("residue"))
+    defaults = last if volume_ml is None else {**last, "resin_ml": f"{volume_ml:g}"}
+    settings = ask_settings(wish.settings, defaults, unit_of(profile))
     stored_settings(settings)
     # last time's answer to a question that was left open now is forgotten
-    left: dict[str, object] = dict.fromkeys(("portion_ml", "flow_ml_min", "rinse_water", "top"))
-    logbook.save_answers({**left, **settings, "port": port})
-    return replace(wish, settings=settings, port=port), None
+    left: dict[str, object] = dict.fromkeys(("portion_ml", "flow_ml_min", "rinse_water", "top", "resin"))
+    said = {name: value for name, value in settings.items() if name in SETTINGS}
+    logbook.save_answers({**left, **said, "port": port, **({"resin": name_of(resin)} if resin else {})})
+    return _knowing(replace(wish, settings=settings, port=port), logbook, resin), None
+
+
+def _with_volume(wish: Wish, logbook: Logbook, resin: Item) -> Wish:
+    """The resin's volume is taken where nothing else is missing, so that nothing is asked."""
+    volume_ml = resin_volume_ml(logbook, resin, wish.settings.get("residue"))
+    filled = {**wish.settings, "resin_ml": wish.settings.get("resin_ml", volume_ml)}
+    return wish if missing_settings(filled) else replace(wish, settings=filled)
+
+
+def _knowing(wish: Wish, logbook: Logbook, resin: Item | None) -> Wish:
+    """The wish with what is known of its resin."""
+    if resin is None:
+        return wish
+    return replace(wish, settings={**wish.settings, **learned_settings(logbook, resin, wish.settings)})
 
 
 def _try_port(wish: Wish, profile: Profile | None, port: str) -> None:

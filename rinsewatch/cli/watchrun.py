@@ -11,6 +11,8 @@ from pathlib import Path
 from rinsewatch.cli.faces import DashboardFace, Face, JsonFace, Outlet, PlainFace
 from rinsewatch.cli.signals import EndedBySignal, SignalGuard
 from rinsewatch.cli.stage import Stage
+from rinsewatch.cli.watchend import unsaved
+from rinsewatch.cli.watchplanned import planned_line
 from rinsewatch.errors import RecordingError
 from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.logbook.location import logbook_path
@@ -55,12 +57,12 @@ def run_stage(stage: Stage, face: Face) -> int:
             stage.session.abandon()
         guard.restore()
     shown = stage.session.latest
-    return by_signal.exit_code if by_signal and not _unsaved(shown) else exit_code(shown, stage)
+    return by_signal.exit_code if by_signal and not unsaved(shown) else exit_code(shown, stage)
 
 
 def exit_code(shown: SessionSnapshot, stage: Stage) -> int:
     """The promised exit code of a rinse that has ended."""
-    if _unsaved(shown):
+    if unsaved(shown):
         return NOT_SAVED
     if shown.ended == End.METER_LOST.value:
         return METER_GONE
@@ -77,7 +79,10 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
     verdict = f"{state.verdict.value}: {state.reason}" if state else "no reading came"
     ended = f"rinse {stage.rinse_id} {shown.ended or 'broken off'}"
     outlet.line(f"{ended}: {shown.rinse_ml:.0f} mL poured; {verdict}")
-    if _unsaved(shown):
+    planned = planned_line(stage.settings, shown.portions, shown.rinse_ml)
+    if planned is not None:
+        outlet.line(planned)
+    if unsaved(shown):
         lost = shown.waiting + shown.dropped
         outlet.line(f"{lost} rows could NOT be saved: {shown.trouble or 'too many waited in memory'}")
         rescued = rescue(stage)
@@ -105,10 +110,6 @@ def rescue(stage: Stage) -> tuple[Path, int] | None:
         except RecordingError:
             continue
     return None
-
-
-def _unsaved(shown: SessionSnapshot) -> bool:
-    return bool(shown.waiting or shown.dropped or shown.trouble)
 
 
 def _read_stdin_in_background() -> None:

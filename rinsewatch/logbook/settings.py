@@ -21,10 +21,15 @@ from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 
 Settings = Mapping[str, object]
 
-# Every option that describes a rinse or its meter, in the order a recording lists them; then what was known of the resin.
+# What a plan said the rinse would take: portions of a usual, an easy and a stubborn bed, and DI water of the usual one.
+PLANNED_NAMES = ("planned_portions", "planned_portions_low", "planned_portions_high", "planned_ml")
+# Every option that describes a rinse or its meter, in the order a recording lists them; then what was known
+# of the resin, and what was planned.
 SETTING_NAMES = (
     "resin_ml", "portion_ml", "flow_ml_min", "residue", "endpoint", "feed", "rinse_water",
-    "meter", "tds_factor", "top", "resolution", "batch", "resin", "earlier_rinses", "earlier_entrained", "earlier_slow",
+    "meter", "tds_factor", "top", "resolution", "batch",
+    "resin", "earlier_rinses", "earlier_entrained", "earlier_slow",
+    *PLANNED_NAMES,
 )  # fmt: skip
 _EXAMPLES = {
     "resin_ml": "--resin-ml 500",
@@ -81,6 +86,8 @@ def setup_from_settings(settings: Settings) -> RinseSetup:
         tds_factor=factor,
         top_us_cm=_reading(settings.get("top"), "--top", factor),
         resolution_us_cm=_reading(settings.get("resolution"), "--resolution", factor),
+        earlier_entrained=_log_share(settings.get("earlier_entrained"), "earlier_entrained"),
+        earlier_slow=_log_share(settings.get("earlier_slow"), "earlier_slow"),
     )
     setup.check()
     return setup
@@ -99,6 +106,8 @@ def settings_from_setup(setup: RinseSetup) -> dict[str, object]:
         "tds_factor": setup.tds_factor,
         "top": _conductivity_text(setup.top_us_cm),
         "resolution": _conductivity_text(setup.resolution_us_cm),
+        "earlier_entrained": _share_pair(setup.earlier_entrained),
+        "earlier_slow": _share_pair(setup.earlier_slow),
     }
     return {name: value for name, value in settings.items() if value is not None}
 
@@ -157,6 +166,15 @@ def share_of(value: object, name: str) -> tuple[float, float] | None:
     if len(numbers) != 2 or len(pair) != 2 or not all(0.0 < one < 100.0 for one in numbers):
         raise SetupError(f"{name}: {value!r} is no share and its spread; write it like [0.45, 0.15], or leave it out")
     return numbers[0], numbers[1]
+
+
+def _log_share(value: object, name: str) -> tuple[float, float] | None:
+    share = share_of(value, name)
+    return None if share is None else (math.log(share[0]), share[1])
+
+
+def _share_pair(log_share: tuple[float, float] | None) -> list[float] | None:
+    return None if log_share is None else [float(f"{math.exp(log_share[0]):.6g}"), log_share[1]]
 
 
 def _residue(value: object) -> Residue:

@@ -15,8 +15,8 @@ class SessionSnapshot:
 
     ``stored`` rows are on the disk, ``waiting`` are in memory only because of ``trouble``, ``dropped`` are
     lost. ``message`` is the newest word to the person, ``said`` the last ones that are no events, numbered.
-    ``question`` waits for yes or no. ``endpoint_ml``: rinse water at the stop, if it holds. ``ended``: why the rinse ended, None while it goes on; ``unfinished``: its
-    record is still open.
+    ``question`` waits for yes or no. ``endpoint_ml``: rinse water at the stop, if it holds. ``ended``: why the rinse
+    ended, None while it goes on; ``unfinished``: its record is still open.
     """
 
     setup: RinseSetup
