@@ -25,6 +25,7 @@ COMMANDS = {
         "rinsewatch.cli.logbook",
         "Rinses, resins, batches, service runs, notes; a resin's life; export and import.",
     ),
+    "report": ("rinsewatch.cli.report", "A rinse or a resin's life as a page (HTML, PDF) or picture (PNG, SVG)."),
 }
 INTERRUPTED = 130
 

@@ -5,14 +5,16 @@ matplotlib takes a third of a second to import; only what draws imports this mod
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from io import BytesIO
 from textwrap import wrap
+from typing import Any
 
 import matplotlib
 from matplotlib import font_manager, ft2font
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure, FigureBase
@@ -25,7 +27,7 @@ WIDTH_IN = 7.2  # the printable width of A4 and of Letter with the page's margin
 DPI = 150
 # Told apart by line and mark; the colours (Okabe and Ito 2008, for all kinds of sight) only help.
 BLUE, ORANGE, GREY = "#0072B2", "#D55E00", "#666666"
-_OWN = {
+_OWN: dict[Any, object] = {  # matplotlib's own type of its names is written out nowhere public
     "font.family": "DejaVu Sans",  # comes with matplotlib: the same everywhere
     "font.size": 8.0,
     "axes.titlesize": 8.5,
@@ -58,15 +60,15 @@ def picture_svg(picture: Picture) -> str:
     with own_settings():
         figure = _blank(WIDTH_IN * picture.height)
         picture.draw(figure)
-        return _saved(figure, "svg", {"Date": None, "Creator": None, "Title": None}).decode("utf-8")
+        return _saved(figure, "svg", {"Date": None, "Creator": None}).decode("utf-8")
 
 
 def pictures_file(document: Document, kind: str) -> bytes:
     """All pictures below each other, title and summary on top; ``kind``: png or svg."""
     with own_settings():
         figure = whole_figure(document)
-        metadata = {"Date": None, "Creator": "rinsewatch"} if kind == "svg" else {"Software": "rinsewatch"}
-        return _saved(figure, kind, {**metadata, "Title": document.title if kind == "svg" else drawable(document.title)})
+        dateless = {"Date": None, "Creator": "rinsewatch"} if kind == "svg" else {"Software": "rinsewatch"}
+        return _saved(figure, kind, {"Title": drawable(document.title), **dateless})
 
 
 def whole_figure(document: Document) -> Figure:
@@ -75,7 +77,7 @@ def whole_figure(document: Document) -> Figure:
     heights = [WIDTH_IN * picture.height + 0.3 for picture in document.pictures]
     top_in = 0.45 + 0.16 * len(lines)
     figure = _blank(top_in + sum(heights))
-    parts = figure.subfigures(len(heights) + 1, 1, height_ratios=[top_in, *heights])
+    parts = figure.subfigures(len(heights) + 1, 1, squeeze=False, height_ratios=[top_in, *heights])[:, 0]
     parts[0].text(0.02, 1.0 - 0.2 / top_in, "\n".join(wrap(drawable(document.title), 80)[:1]), weight="bold", size=11)
     parts[0].text(0.02, 1.0 - 0.3 / top_in, "\n".join(lines), va="top", size=8, linespacing=1.35)
     for part, picture in zip(parts[1:], document.pictures, strict=True):
@@ -120,11 +122,8 @@ def log_axis(axes: Axes, low: float, high: float) -> None:
 
 def legend_below(figure: FigureBase, axes: Sequence[Axes], columns: int) -> None:
     """One legend under the picture for all its axes, each name once."""
-    named: dict[str, object] = {}
+    named: dict[str, Artist] = {}
     for one in axes:
         handles, labels = one.get_legend_handles_labels()
         named |= {label: handle for handle, label in zip(handles, labels, strict=True) if label not in named}
     figure.legend(list(named.values()), list(named), loc="outside lower center", ncols=columns, handlelength=3.2)
-
-
-Drawer = Callable[[FigureBase], None]

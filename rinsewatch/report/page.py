@@ -32,10 +32,12 @@ th:first-child, td:first-child, .wide { text-align: left; padding-left: 0; }
 .wide { padding-left: 2.5mm; overflow-wrap: anywhere; }
 table.facts th { width: 34%; padding-right: 3mm; }
 table.facts td { text-align: left; overflow-wrap: anywhere; }
-@media screen { body { padding: 6mm; font-size: 11pt; max-width: 210mm; } table, p.note, figcaption { font-size: 10pt; } }
+@media screen { body { padding: 6mm; font-size: 11pt; max-width: 210mm; }
+  table, p.note, figcaption { font-size: 10pt; } }
 """
-# Neither is allowed in HTML; matplotlib's identifiers are made unique per picture below.
+# No document may hold these.
 _UNPRINTABLE = pattern("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+# What only an SVG file of its own needs.
 _PROLOGUE = pattern(r"(?s)^.*?(?=<svg\b)|<metadata>.*?</metadata>|\sxmlns(:\w+)?=\"[^\"]*\"")
 _NAMED = pattern(r"(\bid=\"|href=\"#|url\(#)")
 

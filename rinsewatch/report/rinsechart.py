@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+
 from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
 
@@ -95,8 +96,8 @@ def draw_forecasts(story: Story, figure: FigureBase) -> None:
 def _panel(axes: Axes, story: Story, moment: Moment) -> None:
     now_ml = moment.state.rinse_ml
     ml = [row[0] / _LITRE_ML for row in moment.band]
-    bounds = [[row[1] for row in moment.band], [row[3] for row in moment.band]]
-    axes.fill_between(ml, *bounds, facecolor="#dddddd", edgecolor=GREY, linewidth=0.6, label="forecast, 5 to 95 %")
+    low, high = [row[1] for row in moment.band], [row[3] for row in moment.band]
+    axes.fill_between(ml, low, high, facecolor="#dddddd", edgecolor=GREY, linewidth=0.6, label="forecast, 5 to 95 %")
     axes.plot(ml, [row[2] for row in moment.band], color=BLUE, linestyle="--", label="forecast, median")
     ends = [(s.state.rinse_ml, s.state.filtrate.mid) for s in story.steps if s.state.filtrate is not None]
     before, after = [p for p in ends if p[0] <= now_ml + 1e-6], [p for p in ends if p[0] > now_ml + 1e-6]
@@ -114,5 +115,3 @@ def _panel(axes: Axes, story: Story, moment: Moment) -> None:
 def _axes_words(axes: Axes) -> None:
     axes.set_xlabel("rinse water poured, L")
     axes.set_ylabel("conductivity, µS/cm at 25 °C (logarithmic)")
-
-

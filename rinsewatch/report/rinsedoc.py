@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -25,6 +25,7 @@ from rinsewatch.rinse.state import RinseState, Verdict
 if TYPE_CHECKING:
     from matplotlib.figure import FigureBase
 
+DEMO_BATCH = "demo"  # the name under which the demonstration records
 MOST_ROWS = 200  # of a table; a page is to be read
 
 
@@ -36,7 +37,11 @@ class Origin:
     details: tuple[tuple[str, str], ...] = ()
     settings: Mapping[str, object]
     started_utc: str = ""
-    invented: bool = False
+
+    @property
+    def batch(self) -> str:
+        """The batch's name as it was given, or ""."""
+        return str(self.settings.get("batch") or "")
 
 
 def rinse_document(story: Story, origin: Origin) -> Document:
@@ -50,8 +55,7 @@ def rinse_document(story: Story, origin: Origin) -> Document:
 
 
 def _title(origin: Origin) -> str:
-    batch = str(origin.settings.get("batch") or "")
-    return f"Rinse report: {origin.name}" + (f", {batch}" if batch else "")
+    return f"Rinse report: {origin.name}" + (f", {origin.batch}" if origin.batch else "")
 
 
 def _summary(story: Story, origin: Origin) -> tuple[str, ...]:
@@ -59,7 +63,9 @@ def _summary(story: Story, origin: Origin) -> tuple[str, ...]:
     how = f"{litres(setup.resin_ml)} of resin, {RESIDUE_WORDS[setup.residue.value]} rinsed out"
     when = f", begun {utc_minute(origin.started_utc)}" if origin.started_utc else ""
     lines = [f"{how}{when}.", f"{VERDICT_WORDS[last.verdict]} {_stop_words(story)}"]
-    return (*lines, "Invented data: a simulated rinse, no real bed.") if origin.invented else tuple(lines)
+    if origin.batch == DEMO_BATCH:
+        lines.append(f"Batch {DEMO_BATCH!r}: made by 'rinsewatch demo'; simulated, all data invented.")
+    return tuple(lines)
 
 
 def _stop_words(story: Story) -> str:
@@ -76,13 +82,17 @@ def _verdict(story: Story, origin: Origin) -> Facts:
         ("Verdict at the end", f"{last.verdict.value}: {last.reason}"),
         ("Filtrate at the end, 5 to 95 %", f"{estimate(last.filtrate)} µS/cm" if last.filtrate else "not known"),
         ("Target", "not known" if last.target_us_cm is None else _target(story)),
-        ("Floor: the lowest it can get", us_cm(last.floor_us_cm) if last.floor_us_cm and last.filtrate else "not known"),
+        ("Floor: the lowest it can get", _floor(last)),
         ("Chance that the target is reached", percent(last.chance_reached)),
         ("Readings", f"{story.counted}, {len(story.readings.bad)} of them not believed"),
     ]
     if last.verdict is not Verdict.STOP:
         rows.insert(2, ("Water still to pour, mL", still(last.remaining)))
     return Facts("Verdict", tuple(rows))
+
+
+def _floor(last: RinseState) -> str:
+    return us_cm(last.floor_us_cm) if last.floor_us_cm and last.filtrate else "not known"
 
 
 def _target(story: Story) -> str:
@@ -196,7 +206,16 @@ def _even_words(left: Left) -> str:
 
 def _steps(story: Story) -> Grid:
     flow = story.setup.is_flow
-    head = ("no", "poured", "in all", "begun", "last reading", "filtrate, µS/cm (5-95 %)", "still to pour, mL", "verdict")
+    head = (
+        "no",
+        "poured",
+        "in all",
+        "begun",
+        "last reading",
+        "filtrate, µS/cm (5-95 %)",
+        "still to pour, mL",
+        "verdict",
+    )
     rows = [
         (
             str(count), litres(step.poured_ml), litres(step.state.rinse_ml), clock(step.from_s), step.shown or "none",
@@ -208,7 +227,7 @@ def _steps(story: Story) -> Grid:
     return Grid("The flow in steps" if flow else "Portions", head, *_cut(rows, note))
 
 
-def _cut(rows: list[tuple[str, ...]], note: str) -> tuple[tuple[tuple[str, ...], ...], str]:
+def _cut(rows: Sequence[tuple[str, ...]], note: str) -> tuple[tuple[tuple[str, ...], ...], str]:
     """At most MOST_ROWS, and says so."""
     if len(rows) <= MOST_ROWS:
         return tuple(rows), note
@@ -244,5 +263,5 @@ def _events(story: Story) -> Block:
 
 def _settings(story: Story, origin: Origin) -> Facts:
     given = [(SETTING_WORDS.get(name, name), str(value)) for name, value in origin.settings.items() if name != "batch"]
-    rows = [*given, ("TDS factor in use, ppm per µS/cm", f"{story.setup.tds_factor:g}"), ("Rows of the record", str(story.rows))]
-    return Facts("Settings", tuple(rows))
+    factor = ("TDS factor in use, ppm per µS/cm", f"{story.setup.tds_factor:g}")
+    return Facts("Settings", (*given, factor, ("Rows of the record", str(story.rows))))

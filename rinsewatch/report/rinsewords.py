@@ -33,7 +33,7 @@ _CAUSE_WORDS = {
 }
 _EVENT_WORDS = {"undo": "a portion was taken back", "pause": "pause", "resume": "resumed"}
 CAUTIONS = (
-    "Interpretations, not measurements of the resin: the meter saw only the filtrate. Treated water is not for drinking.",
+    "Interpretations, not measurements of the resin: the meter saw only the filtrate. The water is not for drinking.",
     "Caustic and acid injure eyes and skin: goggles and gloves. Labels, safety data sheets and local codes come first; "
     "where they ask for licensed practice, so does this.",
 )

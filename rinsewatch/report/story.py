@@ -179,7 +179,8 @@ def _total_ml(rows: Sequence[Row], setup: RinseSetup) -> float:
 def _looks(rows: Sequence[Row], setup: RinseSetup) -> dict[int, float]:
     """Rows after which the forecast is kept: the last before more than each share of the water had been poured."""
     volumes = _volumes(rows, setup)
-    total, found = max(volumes, default=0.0), {}
+    total = max(volumes, default=0.0)
+    found: dict[int, float] = {}
     for share in SHARES:
         beyond = next((at for at, volume in enumerate(volumes) if volume > share * total + 1e-6), 0)
         if beyond and volumes[beyond - 1] > 0.0:
