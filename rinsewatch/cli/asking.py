@@ -102,12 +102,12 @@ def _ask_residue(settings: Settings, last: Mapping[str, object]) -> None:
 
 def _ask_endpoint(settings: Settings, last: Mapping[str, object]) -> None:
     if "endpoint" not in settings:
-        words = "Stop at (feed, zero, or a reading like 12 uS/cm)"
+        words = "Stop at (feed, zero, break-even, or a reading like 12 uS/cm)"
         settings["endpoint"] = ask(words, last.get("endpoint", "feed"), _check_endpoint)
 
 
 def _ask_feed(settings: Settings, last: Mapping[str, object]) -> None:
-    if _endpoint_is(settings, "feed") and "feed" not in settings:
+    if (_endpoint_is(settings, "feed") or _endpoint_is(settings, "break-even")) and "feed" not in settings:
         settings["feed"] = ask("Feed water on this meter, like 9 ppm", last.get("feed"), parse_reading)
 
 

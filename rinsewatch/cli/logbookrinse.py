@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rinsewatch.cli.logbookopen import say, say_json
+from rinsewatch.cli.logbookopen import records_of, say, say_json
+from rinsewatch.cli.watchplanned import planned_line, planned_object
 from rinsewatch.logbook.outline import counted, item_object, table
 from rinsewatch.logbook.records import shown_texts
+from rinsewatch.logbook.settings import PLANNED_NAMES
 from rinsewatch.logbook.values import local_minute
 
 if TYPE_CHECKING:
@@ -16,6 +18,8 @@ if TYPE_CHECKING:
     from rinsewatch.logbook.ledger import Item
     from rinsewatch.logbook.store import Logbook, RinseInfo
     from rinsewatch.rinse.row import Row
+
+_TOLD_BELOW = ("earlier_rinses", "earlier_entrained", "earlier_slow", *PLANNED_NAMES)
 
 
 def rinse_table(rinses: Sequence[RinseInfo], path: Path) -> list[str]:
@@ -84,14 +88,16 @@ def show_rinse(logbook: Logbook, number: int, *, replay: bool, as_json: bool) ->
     if as_json:
         figures = _came_to(tally) if tally else {}
         events = [_event_object(row) for row in rows if row.event]
-        summary = None if stored is None else item_object(stored, {})
+        summary = None if stored is None else item_object(stored, records_of(logbook).resin_names())
         counts = {"rows_observed": len(rows), "readings": sum(row.has_reading for row in rows)}
-        say_json([{**rinse_object(info), **counts, "summary": summary, **figures, "events": events}])
+        own = {"portions": _portions(rows), "planned": planned_object(info.settings), "summary": summary}
+        say_json([{**rinse_object(info), **counts, **own, **figures, "events": events}])
         return
     say([f"rinse {info.id}  {local_minute(info.started_utc)}  {info.batch}  {ended_words(info)}"])
-    say(f"  {name} = {value}" for name, value in info.settings.items())
+    say(f"  {name} = {value}" for name, value in info.settings.items() if name not in _TOLD_BELOW)
     say(_stored_lines(info, len(rows)))
     say(_tally_lines(info, tally) if tally else _summary_lines(stored, rows))
+    say(_known_lines(info, rows))
     say(f"  {row.time_s:9.1f} s {row.rinse_ml or 0:9.0f} mL  {row.event}" for row in rows if row.event)
 
 
@@ -114,9 +120,25 @@ def _tally_lines(info: RinseInfo, tally: Tally) -> list[str]:
 def _summary_lines(stored: Item | None, rows: Sequence[Row]) -> list[str]:
     """What was stored at the end; --replay tells more."""
     shown = shown_texts(stored, {}) if stored else {}
-    names = ("endpoint_ml", "used_ml", "slow_share", "entrained_share", "floor")
+    names = ("endpoint_ml", "used_ml", "slow_share", "entrained_share", "floor", "next_step", "remark")
     readings = counted(sum(row.has_reading for row in rows), "reading", "readings")
     return [f"  {readings}", *(f"  {name:15} {shown[name]}" for name in names if name in shown)]
+
+
+def _known_lines(info: RinseInfo, rows: Sequence[Row]) -> list[str]:
+    """What the forecast started from, and the plan's figures beside what was used."""
+    from rinsewatch.logbook.earliershares import learned_in, learned_words
+
+    learned = learned_in(info.settings)
+    used_ml = next((row.rinse_ml for row in reversed(rows) if row.rinse_ml is not None), 0.0)
+    planned = planned_line(info.settings, _portions(rows), used_ml)
+    words = None if learned is None else learned_words(learned, str(info.settings.get("resin", "")))
+    return [f"  {line}" for line in (words, planned) if line is not None]
+
+
+def _portions(rows: Sequence[Row]) -> int:
+    """Portions poured and not undone."""
+    return sum((row.event == "portion") - (row.event == "undo") for row in rows)
 
 
 def _stored_lines(info: RinseInfo, observed: int) -> list[str]:

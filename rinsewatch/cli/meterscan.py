@@ -47,6 +47,8 @@ def run_scan(scan: Scan) -> int:
     clock = SystemClock()
     if scan.check is not None:
         return _check(scan, scan.port, clock)
+    if scan.meter is not None and scan.probe is None and (profile := profile_for(scan.meter)) is not None:
+        return _read(scan, scan.port, profile, clock)
     transport = _open(scan.port, scan.baud)
     try:
         if scan.probe is not None:
@@ -122,6 +124,19 @@ def _probe(transport: Transport, address: int, baud: int, clock: Clock) -> int:
     result = probe(transport, address, clock, baud=baud)
     click.echo(f"Modbus address {address}: {result.detail}")
     return 0 if result.answered else MeterError.exit_code
+
+
+def _read(scan: Scan, port: str, profile: Profile, clock: Clock) -> int:
+    """What the port gives with one profile, asked for where the profile asks."""
+    heard = listen(port, profile, scan, clock)
+    if not heard.shown:
+        raise MeterError(f"{port}: no reading in {scan.seconds:g} s: {_why_none(port, heard, profile)}")
+    count = len(heard.shown)
+    click.echo(
+        f"{count} reading{'' if count == 1 else 's'} with the profile {profile.name} in {scan.seconds:g} s; the last:"
+    )
+    click.echo("\n".join(f"  {shown}" for shown in heard.shown[-LINES_SHOWN:]))
+    return 0
 
 
 def _check(scan: Scan, port: str, clock: Clock) -> int:

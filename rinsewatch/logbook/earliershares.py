@@ -15,7 +15,9 @@ from rinsewatch.logbook.rinsesummary import EarlierRinse
 from rinsewatch.logbook.settings import Settings, share_of
 
 LATEST: Final = 8  # older rinses tell less: resin ages
-LEAST_SPREAD: Final = 0.15  # of ln share: no bed is packed, drained and measured alike twice
+# Of ln share; the core's own least ones: no bed is packed, drained and measured alike twice, and resin ages.
+LEAST_ENTRAINED_SPREAD: Final = 0.15
+LEAST_SLOW_SPREAD: Final = 0.30
 # Of ln share, from rinse to rinse of one resin as estimated; stands for SUPPOSED_RINSES of one's own. On 30 simulated
 # beds rinsed four times each: 0.11 and 0.26 in portions, 0.22 and 0.42 in flow.
 USUAL_ENTRAINED_SPREAD: Final = 0.20
@@ -68,10 +70,14 @@ def learned_from(rinses: Sequence[EarlierRinse], *, is_flow: bool) -> Learned | 
         return None
     entrained = [one.figures.entrained_share for one in telling]
     slow = [one.figures.slow_share for one in telling]
-    return Learned(len(telling), _share(entrained, USUAL_ENTRAINED_SPREAD), _share(slow, USUAL_SLOW_SPREAD))
+    return Learned(
+        len(telling),
+        _share(entrained, USUAL_ENTRAINED_SPREAD, LEAST_ENTRAINED_SPREAD),
+        _share(slow, USUAL_SLOW_SPREAD, LEAST_SLOW_SPREAD),
+    )
 
 
-def _share(values: Sequence[float | None], usual_spread: float) -> Share | None:
+def _share(values: Sequence[float | None], usual_spread: float, least_spread: float) -> Share | None:
     """Median and spread of the next one. Few rinses say little of their spread: the usual one is mixed in."""
     logs = [log(value) for value in values if value]
     if not logs:
@@ -80,7 +86,7 @@ def _share(values: Sequence[float | None], usual_spread: float) -> Share | None:
     own_spread = _MAD_SIGMA * median([abs(value - centre) for value in logs])
     own = len(logs) - 1
     variance = (SUPPOSED_RINSES * usual_spread**2 + own * own_spread**2) / (SUPPOSED_RINSES + own)
-    spread = max(LEAST_SPREAD, hypot(variance**0.5, (variance / len(logs)) ** 0.5))
+    spread = max(least_spread, hypot(variance**0.5, (variance / len(logs)) ** 0.5))
     return Share(float(f"{exp(centre):.4g}"), float(f"{spread:.3g}"))
 
 

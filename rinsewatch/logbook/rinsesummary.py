@@ -5,10 +5,9 @@ Wanted by the session at the end of a rinse (``record_summary``) and at the begi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from math import exp
 from typing import TYPE_CHECKING
 
 from rinsewatch.errors import LogbookError, UsageError
@@ -88,7 +87,7 @@ def figures_of(core: Rinse, endpoint_ml: float | None) -> RinseFigures:
     """The figures of a rinse that the core has just watched; ``endpoint_ml`` as of StopMark."""
     state, setup = core.state, core.setup
     known = state.filtrate is not None
-    entrained, slow = _bed_shares(core) if known else (None, None)
+    entrained, slow = (core.bed_shares if known else None) or (None, None)
     return RinseFigures(
         resin_ml=setup.resin_ml,
         residue=setup.residue.value,
@@ -101,27 +100,6 @@ def figures_of(core: Rinse, endpoint_ml: float | None) -> RinseFigures:
         water_us_cm=setup.rinse_water_us_cm,
         feed_us_cm=setup.feed_us_cm,
     )
-
-
-def _bed_shares(core: Rinse) -> tuple[float, float]:
-    """Mobile and slow liquid per volume of resin: medians of what the core believes at the end."""
-    from rinsewatch.rinse.prior import ENTRAINED, SLOW
-
-    belief = core._belief  # the core shows no bed of its own
-    weights = [float(weight) for weight in belief.view.weights]
-    theta = belief.population.theta
-    mobile = [exp(float(row[ENTRAINED])) for row in theta]
-    slow = [exp(float(row[ENTRAINED]) + float(row[SLOW])) for row in theta]
-    return _median(mobile, weights), _median(slow, weights)
-
-
-def _median(values: Sequence[float], weights: Sequence[float]) -> float:
-    below = 0.0
-    for value, weight in sorted(zip(values, weights, strict=True)):
-        below += weight
-        if below >= 0.5:
-            return value
-    return max(values)
 
 
 def record_summary(logbook: Logbook, rinse_id: int, utc: str, figures: RinseFigures | None = None) -> RinseFigures:

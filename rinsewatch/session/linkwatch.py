@@ -20,11 +20,12 @@ class LinkWatch:
     down_since_s: float | None = None
     told: LinkState | None = None
     told_s: float = float("-inf")
+    noisy: bool = False  # bytes that are no reading came since it went away
 
     def change(self, state: LinkState, detail: str, time_s: float) -> list[str]:
         """A LinkEvent came; the events for the record."""
         was_down = self.state in _DOWN
-        self.state, self.detail = state, detail
+        self.state, self.detail, self.noisy = state, detail, False
         if state in _DOWN and not was_down:
             self.down_since_s = time_s
         return self.tick(time_s)
@@ -33,6 +34,11 @@ class LinkWatch:
         """A reading came: the link is up, whatever it said before."""
         if self.state in _DOWN:
             return self.change(LinkState.BACK, "", time_s)
+        return self.tick(time_s)
+
+    def noise(self, time_s: float) -> list[str]:
+        """Bytes came that are no reading: a meter that was away is there again, but nothing of it can be read yet."""
+        self.noisy = self.state in _AWAY
         return self.tick(time_s)
 
     def tick(self, time_s: float) -> list[str]:
@@ -58,6 +64,8 @@ class LinkWatch:
             return ""
         if self.state in _DOWN and self.down_since_s is not None:
             ago = f"{max(0.0, time_s - self.down_since_s):.0f} s"
+            if self.noisy:
+                return f"there again, no line fits yet ({ago})"
             return {
                 LinkState.LOST: f"lost {ago} ago", LinkState.WAITING: f"waiting {ago} for the meter",
                 LinkState.SILENT: f"silent for {ago}", LinkState.GARBAGE: f"no line fits for {ago}",

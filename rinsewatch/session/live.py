@@ -214,7 +214,7 @@ class LiveRinse:
     def _reading(self, reading: Reading, stamp: Stamp) -> list[Entry]:
         shown = shown_from_reading(reading)
         if shown is None:  # garbage does not bring a meter back
-            events = self._link.tick(stamp.time_s) + self._frames.bad(reading.cause, stamp.time_s)
+            events = self._link.noise(stamp.time_s) + self._frames.bad(reading.cause, stamp.time_s)
             return [self._raw(reading, stamp), *self._events(events, stamp)]
         events = self._link.heard(stamp.time_s) + self._frames.good(stamp.time_s)
         entry = self._shown(shown, stamp, reading.raw, reading.quality.value, reading.cause)

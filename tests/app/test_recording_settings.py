@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -86,6 +87,8 @@ def test_overrides_win_and_pouring_is_either_or() -> None:
 
 
 POSITIVE = st.floats(1e-3, 1e6)
+SHARES = st.floats(0.01, 5.0).map(lambda share: float(f"{share:.4g}"))  # as a record keeps them
+SPREADS = st.floats(0.15, 2.0)
 
 
 @given(
@@ -98,8 +101,10 @@ POSITIVE = st.floats(1e-3, 1e6)
              Endpoint(EndpointKind.VALUE, 12.0, "12 uS/cm")]
         ),
         portion_ml=POSITIVE,
-        feed_us_cm=st.none() | POSITIVE,
+        feed_us_cm=st.none() | st.floats(1e-3, 1e4),
         rinse_water_us_cm=st.floats(0, 1e3),
+        earlier_entrained=st.none() | st.tuples(SHARES.map(math.log), SPREADS),
+        earlier_slow=st.none() | st.tuples(SHARES.map(math.log), SPREADS),
     )
 )  # fmt: skip
 def test_a_setup_survives_as_settings(setup: RinseSetup) -> None:
