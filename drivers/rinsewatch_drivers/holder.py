@@ -16,6 +16,50 @@ def describe_holder(device: str, proc: Path = Path("/proc")) -> str:
     return f"{_name(others[0], proc)} (pid {others[0]})"
 
 
+def other_opener(device: str, proc: Path = Path("/proc")) -> str:
+    """``"someprogram (pid 123)"`` for another program that has ``device`` open beside this one; "" if none is seen.
+
+    Only devices are looked for: a URL is nobody else's, and the search reads the whole of /proc. Whoever holds the
+    other end of a pseudo-terminal is the meter itself (a simulated one) and takes nothing away.
+    """
+    target = os.path.realpath(device)
+    if not target.startswith("/dev/"):
+        return ""
+    others = (pid for pid in _openers(device, proc) if pid != os.getpid() and not _is_far_end(pid, target, proc))
+    found = min(others, default=None)
+    return "" if found is None else f"{_name(found, proc)} (pid {found})"
+
+
+def _is_far_end(pid: int, target: str, proc: Path) -> bool:
+    """Does this process hold the master of the pseudo-terminal ``target``?"""
+    folder, number = os.path.split(target)
+    if folder != "/dev/pts":
+        return False
+    masters = (link for link in _fds(proc / str(pid) / "fd") if _points_to(link) in ("/dev/ptmx", "/dev/pts/ptmx"))
+    return any(f"tty-index:\t{number}\n" in _text(proc / str(pid) / "fdinfo" / link.name) for link in masters)
+
+
+def _fds(folder: Path) -> list[Path]:
+    try:
+        return list(folder.iterdir())
+    except OSError:  # gone meanwhile, or another user's
+        return []
+
+
+def _points_to(link: Path) -> str:
+    try:
+        return os.readlink(link)
+    except OSError:
+        return ""
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text("ascii", "replace")
+    except OSError:
+        return ""
+
+
 def _lock_holders(device: str, proc: Path) -> Iterator[int]:
     try:
         wanted = os.stat(device)
@@ -37,10 +81,7 @@ def _openers(device: str, proc: Path) -> Iterator[int]:
 
 
 def _has_open(fd_folder: Path, target: str) -> bool:
-    try:
-        return any(os.readlink(link) == target for link in fd_folder.iterdir())
-    except OSError:  # gone meanwhile, or another user's
-        return False
+    return any(_points_to(link) == target for link in _fds(fd_folder))
 
 
 def _name(pid: int, proc: Path) -> str:

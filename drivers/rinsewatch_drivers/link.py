@@ -8,6 +8,7 @@ import msgspec
 
 from rinsewatch_drivers.clock import Clock
 from rinsewatch_drivers.errors import PortError, PortLost, PortMissing
+from rinsewatch_drivers.holder import other_opener
 from rinsewatch_drivers.modbus_source import ModbusPoller
 from rinsewatch_drivers.profile import Profile, SerialSettings, builtin_profiles
 from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
@@ -20,6 +21,8 @@ Tap = Callable[[float, bytes], None]
 
 _FIRST_RETRY_S = 0.1
 _LAST_RETRY_S = 1.0  # a meter plugged in again is heard within 2 s
+# How often it is looked whether another program has opened this port too: it would take bytes off it.
+_SHARED_EVERY_S = 10.0
 # causes that say nothing about whether the profile fits
 _NO_EVIDENCE = frozenset(("first-line", "cut", "late"))
 
@@ -60,6 +63,8 @@ class MeterLink:
         self._told_waiting: type[PortError] | None = None
         self._events: list[LinkEvent] = []
         self._last_look: tuple[float, float] | None = None
+        self._look_for_others_s = clock.monotonic()
+        self._other = ""  # another program that has this port open
         self._transport = self._first_opening(wait)
 
     @property
@@ -161,6 +166,8 @@ class MeterLink:
         self._last_look = (self._clock.monotonic(), self._clock.utc().timestamp())
         self._count(batch)
         self._adopt()
+        if batch.seen:
+            self._look_for_others(self._last_look[0])
         return [self._stamped(arrival) for arrival in batch.arrivals]
 
     def _lose(self, lost: PortLost) -> list[Reading]:
@@ -201,6 +208,17 @@ class MeterLink:
             if not arrival.late and arrival.parsed.cause not in _NO_EVIDENCE:
                 self._watch.frame_came(arrival.parsed.fits, arrival.monotonic_s)
 
+    def _look_for_others(self, now_s: float) -> None:
+        """A second reader steals bytes, and what it leaves of a line may look whole: nothing counts while it is there."""
+        if now_s < self._look_for_others_s or self._watch is None:
+            return
+        self._look_for_others_s = now_s + _SHARED_EVERY_S
+        other = other_opener(self._url)
+        if other and other != self._other:
+            detail = f"another program, {other}, has {self._url} open too and takes readings away: close it"
+            self._events.append(LinkEvent(self._watch.state, detail, now_s))
+        self._other = other
+
     def _adopt(self) -> None:
         """The profile has been found: keep it for the whole run."""
         finder = self._source
@@ -215,6 +233,8 @@ class MeterLink:
         quality, cause = parsed.quality, parsed.cause
         if arrival.late and quality in (Quality.GOOD, Quality.MISSING) and parsed.kind is not Kind.FAULT:
             quality, cause = Quality.UNCERTAIN, "late"
+        if self._other and parsed.kind is not Kind.FAULT:
+            quality, cause = Quality.BAD, "shared"
         return Reading(
             arrival.raw, parsed.kind, parsed.value, parsed.decimals, parsed.unit, parsed.temperature_c,
             quality, cause, self._sequence, arrival.monotonic_s, arrival.utc,

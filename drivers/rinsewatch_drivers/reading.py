@@ -32,8 +32,8 @@ class Parsed:
     ``value`` is in ``unit`` (``uS/cm``, ``mS/cm``, ``ppm``, ``ppt`` or ``""``), ``decimals`` as the meter
     showed them. Causes in use: ``syntax``, ``unit``, ``no-unit``, ``over-range``, ``under-range``,
     ``sensor-error``, ``hold``, ``battery``, ``negative``, ``out-of-range``, ``temperature``, ``echo``,
-    ``first-line``, ``cut``, ``overlong``, ``late``, ``not-a-number``, ``wire``, ``exception-N``; empty when
-    good.
+    ``first-line``, ``cut``, ``overlong``, ``late``, ``shared`` (another program reads the port too),
+    ``not-a-number``, ``wire``, ``exception-N``; empty when good.
     """
 
     kind: Kind

@@ -34,7 +34,8 @@ from rinsewatch_drivers.clock import SystemClock
 from rinsewatch_drivers.errors import PortBusy, PortMissing
 from rinsewatch_drivers.link import MeterLink
 from rinsewatch_drivers.profile import SerialSettings
-from rinsewatch_drivers.reading import LinkState
+from rinsewatch_drivers.reading import LinkState, Quality
+from rinsewatch_drivers.text import parse_line
 from rinsewatch_drivers.transport import Transport
 
 LOOSE = re.compile(rb"[0-9]+(?:\.[0-9]*)?")  # the control: find a number in the text
@@ -68,7 +69,9 @@ def unplug(bench: Bench) -> Outcome:
     cut = [r for r in readings(happened) if r.cause == "cut"]
     held = told_s <= 1.0 and believed(happened) == [900.0, 890.0] and len(cut) == 1 and left <= 0 and share < 2
     held = held and len(events(happened, LinkState.LOST)) == 1 and _clock_is_reset(bench.folder)
-    figures = f"told after {told_s:.2f} s, {len(cut)} half line flagged, {share:.1f} % of a core, {left} descriptors left"
+    figures = (
+        f"told after {told_s:.2f} s, {len(cut)} half line flagged, {share:.1f} % of a core, {left} descriptors left"
+    )
     naive = LOOSE.search(b"123.")
     return Outcome(held, figures, "find-a-number reads 123 from the half line", naive is not None)
 
@@ -93,7 +96,9 @@ def replug(bench: Bench) -> Outcome:
     told = [_virtual_gap(gap_s) for gap_s in (60.0, 3600.0)]
     worst = max(took + [seconds for seconds, _ in told])
     gaps = all(right for _, right in told)
-    return Outcome(worst <= 2.0 and gaps, f"reading after at most {worst:.2f} s, gap told rightly in {sum(r for _, r in told)}/2")
+    return Outcome(
+        worst <= 2.0 and gaps, f"reading after at most {worst:.2f} s, gap told rightly in {sum(r for _, r in told)}/2"
+    )
 
 
 def _replug_s(folder: Path, gap_s: float) -> float:
@@ -149,7 +154,9 @@ def renumbered(bench: Bench) -> Outcome:
         link.close()
     back = sum(seconds < float("inf") for seconds in took)
     p95 = sorted(took)[int(0.95 * len(took))]
-    figures = f"{back}/{times} read again, 95 % within {p95:.2f} s, median {statistics.median(took):.2f} s, {leaked} leaked"
+    figures = (
+        f"{back}/{times} read again, 95 % within {p95:.2f} s, median {statistics.median(took):.2f} s, {leaked} leaked"
+    )
     return Outcome(back == times and p95 <= 2.0 and leaked == 0, figures)
 
 
@@ -189,7 +196,10 @@ def in_use(bench: Bench) -> Outcome:
             excluded = _refused_as_nobody(pty.path)
             holder.kill()
     held = f"pid {pid}" in said and code == 3 and f"pid {pid}" in err and "in use" in excluded
-    return Outcome(held, f"flock: exit code {code}, {'named' if f'pid {pid}' in err else 'not named'}; TIOCEXCL: {excluded.strip()[:60]}")
+    return Outcome(
+        held,
+        f"flock: exit code {code}, {'named' if f'pid {pid}' in err else 'not named'}; TIOCEXCL: {excluded.strip()[:60]}",
+    )
 
 
 class _holder:  # noqa: N801 - used as a function
@@ -239,23 +249,47 @@ def _refused_as_nobody(path: str) -> str:
 
 @fault("S15", "second reader steals bytes", inject="another process reads the same pty in a loop", must="warned within 30 s, no wrong number believed")  # fmt: skip
 def stolen(bench: Bench) -> Outcome:
-    """Numbers sent are 1000.0 and up; a shorter one is what a thief has left of a line."""
-    thief = "while os.read(fd, 3): pass"
+    """A quick thief and one that leaves torn lines; numbers sent are 1000.0 and up, what is left of a line is less."""
+    figures, held = [], True
+    for pause_s in (0.0, 0.004):
+        seen, wrong, told = _robbed(bench, pause_s)
+        held = held and told <= 30.0 and wrong == 0
+        figures.append(
+            f"warned {told:.1f} s after the theft began, {seen} lines read before, then {wrong} torn ones believed"
+        )
+    return Outcome(held, "; ".join(figures), *_torn())
+
+
+def _robbed(bench: Bench, pause_s: float) -> tuple[int, int, float]:
+    """Lines read before the theft; torn ones believed after the warning; s from the theft to the warning."""
+    act = f"import select, time\nwhile select.select([fd], [], []): os.read(fd, 3); time.sleep({pause_s})"
     with plugged(bench.folder) as pty:
         link = MeterLink(str(pty.link), profile_of(), clock=SystemClock())
-        pty.send(b"\r\n")
-        with _holder(pty.path, f"print(1, flush=True)\n{thief}"):
-            happened: Happened = []
-            seconds = bench.many(30, 14)
-            for number in range(seconds * 20):
-                pty.send(_line(1000.0 + number))
-                happened += poll_until(link, lambda h: False, 0.05, 0.05)
+        before = _lines_for(link, pty, 1.0)
+        with _holder(pty.path, f"print(1, flush=True)\n{act}"):
+            begun_s = time.monotonic()
+            happened = _lines_for(link, pty, bench.many(30, 12))
         link.close()
-    told = [event.detail for event in events(happened) if "another program" in event.detail or "(pid" in event.detail]
-    wrong = [value for value in believed(happened) if not 1000.0 <= value < 1000.0 + seconds * 20]
-    bad = sum(not r.value or r.quality.value != "good" for r in readings(happened))
-    held = not wrong and bool(told)
-    return Outcome(held, f"{len(wrong)} wrong numbers believed, {bad} frames flagged, warned: {told[0] if told else 'no'}")
+    told_s = min((event.monotonic_s for event in events(happened) if "(pid" in event.detail), default=float("inf"))
+    after = [r for r in readings(happened) if r.monotonic_s > told_s]
+    return len(believed(before)), len(believed(after)), told_s - begun_s
+
+
+def _lines_for(link: MeterLink, pty: Pty, seconds: float) -> Happened:
+    """20 lines a second, all above 1000."""
+    happened: Happened = []
+    for number in range(int(seconds * 20)):
+        pty.send(_line(1000.0 + number))
+        happened += poll_until(link, lambda h: False, 0.05, 0.05)
+    return happened
+
+
+def _torn() -> tuple[str, bool]:
+    """What a whole-line grammar alone makes of lines that lost three bytes somewhere: the control."""
+    lines = [_line(1000.0 + n).strip() for n in range(100)]
+    torn = [line[:at] + line[at + 3 :] for line in lines for at in range(len(line) - 3)]
+    taken = sum(parse_line(profile_of(), line).quality is Quality.GOOD for line in torn)
+    return f"the grammar alone takes {100 * taken / len(torn):.0f} % of torn lines", taken > 0
 
 
 @fault("S16", "permission denied", inject="pty made 0600 and another's, opened as user 65534", must="one sentence that names the group, exit code 3, no traceback")  # fmt: skip
@@ -283,7 +317,10 @@ def absent(bench: Bench) -> Outcome:
     happened = poll_for(link, clock, 65.0)
     at_s = [r.monotonic_s - there_s for r in readings(happened) if r.value == 500.0]
     waits = len(events(happened, LinkState.WAITING))
-    return Outcome(waits == 1 and bool(at_s) and at_s[0] <= 2.0, f"{waits} waiting event, read {at_s[0] if at_s else -1:.1f} s after it came")
+    return Outcome(
+        waits == 1 and bool(at_s) and at_s[0] <= 2.0,
+        f"{waits} waiting event, read {at_s[0] if at_s else -1:.1f} s after it came",
+    )
 
 
 @fault("S22", "very slow meter", inject="1 line in 5 min, 24 lines, period declared", must="never called silent")  # fmt: skip
@@ -327,7 +364,10 @@ def flapping(bench: Bench) -> Outcome:
     recording.close()
     closest = min((b - a for a, b in zip(times, times[1:], strict=False)), default=9.9)
     alive = 700.0 in believed(happened)
-    return Outcome(alive and closest >= 1.0, f"{len(times)} link events in the record, closest {closest:.2f} s apart, alive: {alive}")
+    return Outcome(
+        alive and closest >= 1.0,
+        f"{len(times)} link events in the record, closest {closest:.2f} s apart, alive: {alive}",
+    )
 
 
 def requires(tool: str) -> None:
