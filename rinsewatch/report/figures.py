@@ -13,6 +13,7 @@ from textwrap import wrap
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib import font_manager, ft2font
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -21,7 +22,6 @@ from matplotlib.figure import Figure, FigureBase
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from rinsewatch.report.document import Document, Picture
-from rinsewatch.report.numbers import number
 
 WIDTH_IN = 7.2  # the printable width of A4 and of Letter with the page's margins
 DPI = 150
@@ -71,13 +71,19 @@ def pictures_file(document: Document, kind: str) -> bytes:
         return _saved(figure, kind, {"Title": drawable(document.title), **dateless})
 
 
-def whole_figure(document: Document) -> Figure:
-    """Title, summary and all pictures on one sheet as wide as a page."""
+def whole_figure(document: Document, page_in: tuple[float, float] = (WIDTH_IN, 0.0)) -> Figure:
+    """Title, summary and all pictures on one sheet; ``page_in``: its width and least height, inches."""
     lines = [line for words in document.summary for line in wrap(drawable(words), 105)]
     heights = [WIDTH_IN * picture.height + 0.3 for picture in document.pictures]
     top_in = 0.45 + 0.16 * len(lines)
-    figure = _blank(top_in + sum(heights))
-    parts = figure.subfigures(len(heights) + 1, 1, squeeze=False, height_ratios=[top_in, *heights])[:, 0]
+    edge_in = (page_in[0] - WIDTH_IN) / 2.0
+    rows_in = [edge_in, top_in, *heights]
+    rows_in.append(max(page_in[1] - sum(rows_in), edge_in))
+    figure = _blank(sum(rows_in), page_in[0])
+    # matplotlib does not take parts of no size
+    widths_in, rows_in = [max(edge_in, 0.01), WIDTH_IN, max(edge_in, 0.01)], [max(row, 0.01) for row in rows_in]
+    sheet = figure.subfigures(len(rows_in), 3, width_ratios=widths_in, height_ratios=rows_in)
+    parts = np.asarray(sheet, dtype=object)[1:-1, 1]
     parts[0].text(0.02, 1.0 - 0.2 / top_in, "\n".join(wrap(drawable(document.title), 80)[:1]), weight="bold", size=11)
     parts[0].text(0.02, 1.0 - 0.3 / top_in, "\n".join(lines), va="top", size=8, linespacing=1.35)
     for part, picture in zip(parts[1:], document.pictures, strict=True):
@@ -86,8 +92,8 @@ def whole_figure(document: Document) -> Figure:
     return figure
 
 
-def _blank(height_in: float) -> Figure:
-    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, layout="constrained")
+def _blank(height_in: float, width_in: float = WIDTH_IN) -> Figure:
+    figure = Figure(figsize=(width_in, height_in), dpi=DPI, layout="constrained")
     FigureCanvasAgg(figure)
     return figure
 
@@ -114,7 +120,7 @@ def log_axis(axes: Axes, low: float, high: float) -> None:
     """A logarithmic axis upwards with plain numbers: 1, 10, 1000."""
     axes.set_yscale("log")
     axes.set_ylim(low, high)
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.12f}".rstrip("0").rstrip(".")))
     axes.yaxis.set_minor_formatter(NullFormatter())
     axes.grid(True, which="major", axis="y", linewidth=0.4, color="#bbbbbb")
     axes.set_axisbelow(True)

@@ -91,7 +91,7 @@ def _cycles_axis(axes: Axes, life: ResinLife) -> None:
         far = ahead.high if isfinite(ahead.high) else ahead.cycle
         last = max(last, min(round(far + 0.5), last + _MOST_AHEAD))
     axes.set_xlim(first - 0.5, last + 0.5)
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=16))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=18))
     axes.set_xlabel("cycle")
     axes.grid(True, axis="y", linewidth=0.4, color="#bbbbbb")
     axes.set_axisbelow(True)

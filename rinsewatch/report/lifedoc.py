@@ -70,7 +70,7 @@ def _capacity(life: ResinLife) -> Picture:
     shares = [(f.cycle, f.share) for f in life.cycles if f.share is not None]
     ends = " and ".join(f"{percent(share)} in cycle {cycle}" for cycle, share in (shares[0], shares[-1]))
     alt = f"Capacity of each cycle as a share of the first cycles: {ends}. {life.forecast_sentence}"
-    caption = f"Litres treated times the feed's load, per litre of resin. {life.forecast_sentence}"
+    caption = "Litres treated times the feed's load, per litre of resin."
     return Picture("Capacity.", caption, alt, 0.5, partial(_draw_capacity, life))
 
 

@@ -7,8 +7,6 @@ from math import floor, isfinite, log10
 
 from rinsewatch.rinse.state import Interval, Remaining
 
-MINUS = "\N{MINUS SIGN}"
-
 
 def number(value: float, digits: int = 3) -> str:
     """Digits that count, never an exponent: 47100, 450, 22, 0.672."""
@@ -30,9 +28,9 @@ def us_cm(value: float) -> str:
     return f"{number(value)} µS/cm"
 
 
-def between(low: float, high: float) -> str:
+def between(low: float, high: float, digits: int = 3) -> str:
     """'451 to 492'."""
-    return f"{number(low)} to {number(high)}"
+    return f"{number(low, digits)} to {number(high, digits)}"
 
 
 def estimate(filtrate: Interval | None) -> str:
@@ -45,9 +43,9 @@ def still(ahead: Remaining | None) -> str:
     if ahead is None:
         return "no target"
     if ahead.mid_ml is None:
-        return f"at least {ahead.low_ml:.0f}; perhaps never"
-    high = "no end known" if ahead.high_ml is None else f"{ahead.high_ml:.0f}"
-    return f"{ahead.mid_ml:.0f} ({ahead.low_ml:.0f} to {high})"
+        return f"at least {number(ahead.low_ml)}; perhaps never"
+    high = "no end known" if ahead.high_ml is None else number(ahead.high_ml)
+    return f"{number(ahead.mid_ml)} ({number(ahead.low_ml)} to {high})"
 
 
 def clock(time_s: float) -> str:
@@ -59,6 +57,11 @@ def clock(time_s: float) -> str:
 def percent(share: float) -> str:
     """'7 %', '0.3 %'."""
     return f"{100.0 * share:.0f} %" if abs(share) >= 0.0095 or share == 0.0 else f"{number(100.0 * share, 1)} %"
+
+
+def chance(share: float) -> str:
+    """'over 99 %', 'under 1 %', '40 %': no forecast is certain."""
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else percent(share)
 
 
 def utc_minute(utc: str) -> str:

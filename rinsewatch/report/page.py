@@ -17,14 +17,14 @@ body { font: 9.5pt/1.35 "Helvetica Neue", Arial, "Liberation Sans", "DejaVu Sans
 h1 { font-size: 15pt; margin: 0 0 1mm; overflow-wrap: anywhere; }
 h2 { font-size: 11pt; margin: 5mm 0 1mm; border-top: 0.8pt solid #000; padding-top: 1mm; break-after: avoid; }
 p, ul { margin: 1mm 0; orphans: 3; widows: 3; overflow-wrap: anywhere; }
-p.gist { font-size: 10.5pt; font-weight: bold; }
+p.gist { font-size: 10.5pt; }
 p.note, figcaption { font-size: 8.5pt; }
 figure { margin: 4mm 0 2mm; break-inside: avoid; }
 figure svg { display: block; width: 100%; height: auto; }
 figcaption b { font-size: 9.5pt; }
 table { border-collapse: collapse; width: 100%; font-size: 8.5pt; margin: 1mm 0; }
 thead { display: table-header-group; }
-tr { break-inside: avoid; }
+tr, table.facts, table.short { break-inside: avoid; }
 th, td { text-align: right; vertical-align: top; padding: 0.4mm 0 0.4mm 2.5mm; font-weight: normal; }
 thead th { border-bottom: 0.8pt solid #000; font-weight: bold; }
 tbody tr + tr > * { border-top: 0.3pt solid #bbb; }
@@ -35,6 +35,7 @@ table.facts td { text-align: left; overflow-wrap: anywhere; }
 @media screen { body { padding: 6mm; font-size: 11pt; max-width: 210mm; }
   table, p.note, figcaption { font-size: 10pt; } }
 """
+_SHORT = 14  # rows of a table that is not broken over pages
 # No document may hold these.
 _UNPRINTABLE = pattern("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 # What only an SVG file of its own needs.
@@ -111,4 +112,5 @@ def _grid(block: Grid) -> str:
 
     head = cells(block.head, "th", ' scope="col"')
     rows = "\n".join(f"<tr>{cells(row, 'td')}</tr>" for row in block.rows)
-    return f"<table><thead><tr>{head}</tr></thead>\n<tbody>{rows}</tbody></table>"
+    kind = ' class="short"' if len(block.rows) <= _SHORT else ""
+    return f"<table{kind}><thead><tr>{head}</tr></thead>\n<tbody>{rows}</tbody></table>"

@@ -24,7 +24,7 @@ def pdf_file(document: Document) -> bytes:
     out = BytesIO()
     metadata = {"Title": document.title, "Creator": "rinsewatch", "CreationDate": None, "ModDate": None}
     with own_settings(), PdfPages(out, metadata=metadata) as pages:
-        pages.savefig(whole_figure(document))
+        pages.savefig(whole_figure(document, A4_IN))
         lines = [line for block in document.blocks for line in block_lines(block)]
         for page in paged(lines):
             pages.savefig(_page(page))
@@ -54,7 +54,7 @@ def block_lines(block: Block) -> list[str]:
     """A block in lines of text that fit the page."""
     title = ["", drawable(block.title), "-" * len(block.title)] if block.title else [""]
     if isinstance(block, Picture):
-        return ["", *_wrapped(f"{block.title} {block.caption} {block.alt}")]
+        return ["", *_wrapped(f"{block.title} {block.caption}")]
     if isinstance(block, Facts):
         return title + [line for name, words in block.rows for line in _pair(drawable(name), drawable(words))]
     if isinstance(block, Grid):

@@ -83,12 +83,15 @@ def _range_us_cm(story: Story) -> tuple[float, float]:
 
 def draw_forecasts(story: Story, figure: FigureBase) -> None:
     """A panel for each chosen time: the band as it stood there, and the filtrate that then came."""
-    panels = figure.subplots(1, len(story.moments), sharey=True, squeeze=False)[0]
+    panels = figure.subplots(1, len(story.moments), sharex=True, sharey=True, squeeze=False)[0]
     low, high = _range_us_cm(story)
     for axes, moment in zip(panels, story.moments, strict=True):
         log_axis(axes, low, high)
         _panel(axes, story, moment)
         axes.set_xlabel("rinse water, L")
+    farthest_ml = max(moment.band[-1][0] for moment in story.moments)
+    far_ml = max(story.last.rinse_ml, min(farthest_ml, 1.5 * story.last.rinse_ml))
+    panels[0].set_xlim(0.0, far_ml / _LITRE_ML * 1.03)
     panels[0].set_ylabel("µS/cm at 25 °C")
     legend_below(figure, list(panels), 3)
 
@@ -108,8 +111,6 @@ def _panel(axes: Axes, story: Story, moment: Moment) -> None:
         axes.axhline(moment.state.target_us_cm, color="black", linestyle="--", linewidth=1.0, label="target")
     axes.axvline(now_ml / _LITRE_ML, color=GREY, linewidth=1.0, linestyle=":", label="the forecast was made here")
     axes.set_title(f"after {_SHARE_WORDS[moment.share]}: {litres(now_ml)}")
-    far = max(story.last.rinse_ml, min(moment.band[-1][0], 1.5 * story.last.rinse_ml))
-    axes.set_xlim(0.0, far / _LITRE_ML * 1.03)
 
 
 def _axes_words(axes: Axes) -> None:

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from rinsewatch.report.document import Block, Document, Facts, Grid, Picture, Words
-from rinsewatch.report.numbers import between, clock, estimate, litres, number, percent, still, us_cm, utc_minute
+from rinsewatch.report.numbers import between, chance, clock, estimate, litres, number, still, us_cm, utc_minute
 from rinsewatch.report.price import USUAL_RESIN_VOLUMES, Left, water
 from rinsewatch.report.rinsewords import (
     CAUTIONS,
@@ -83,7 +83,7 @@ def _verdict(story: Story, origin: Origin) -> Facts:
         ("Filtrate at the end, 5 to 95 %", f"{estimate(last.filtrate)} µS/cm" if last.filtrate else "not known"),
         ("Target", "not known" if last.target_us_cm is None else _target(story)),
         ("Floor: the lowest it can get", _floor(last)),
-        ("Chance that the target is reached", percent(last.chance_reached)),
+        ("Chance that the target is reached", chance(last.chance_reached)),
         ("Readings", f"{story.counted}, {len(story.readings.bad)} of them not believed"),
     ]
     if last.verdict is not Verdict.STOP:
@@ -110,14 +110,14 @@ def _curve(story: Story) -> Picture:
     alt = f"Conductivity against rinse water, 0 to {litres(last.rinse_ml)}, logarithmic. {over}{course}{target}{stop}"
     how = "continuous flow" if setup.is_flow else "one stack of readings for each portion"
     caption = f"Readings on the meter's 25 °C scale ({how}); the filtrate with its 5 to 95 % interval."
-    return Picture("The curve.", caption, alt, 0.62, partial(_draw_curve, story))
+    return Picture("The curve.", caption, alt, 0.48, partial(_draw_curve, story))
 
 
 def _forecasts(story: Story) -> Picture:
     said = "; ".join(f"after {litres(m.state.rinse_ml)} {still(m.state.remaining)} mL more" for m in story.moments)
     alt = f"Forecast bands of the filtrate, {len(story.moments)} panels. Water to the target as forecast: {said}."
     caption = "Each as it stood at that moment, before anything to its right had been read."
-    return Picture("The forecast as it stood.", caption, alt, 0.5, partial(_draw_forecasts, story))
+    return Picture("The forecast as it stood.", caption, alt, 0.4, partial(_draw_forecasts, story))
 
 
 def _draw_curve(story: Story, figure: FigureBase) -> None:
@@ -148,8 +148,8 @@ def _forecast_cells(moment: Moment) -> tuple[str, ...]:
     poured = state.rinse_ml
     if ahead is None or ahead.mid_ml is None:
         return litres(poured), clock(state.time_s), still(ahead), "not known"
-    high = "no end known" if ahead.high_ml is None else f"{poured + ahead.high_ml:.0f}"
-    whole = f"{poured + ahead.mid_ml:.0f} ({poured + ahead.low_ml:.0f} to {high})"
+    high = "no end known" if ahead.high_ml is None else number(poured + ahead.high_ml)
+    whole = f"{number(poured + ahead.mid_ml)} ({number(poured + ahead.low_ml)} to {high})"
     return litres(poured), clock(state.time_s), still(ahead), whole
 
 
@@ -180,8 +180,8 @@ def _given_up(story: Story) -> Block:
         return Words(title, ("Not known: the meter never came into range, so nobody can say what is left in the bed.",))
     opposite = opposite_words(setup.residue.value)
     rows = [
-        ("Residue left in the bed", f"{number(1000.0 * left.likely_eq)} meq ({_meq(left)}, 5 to 95 %)"),
-        (f"It uses up, of {opposite}", f"{between(left.opposite_ml.low, left.opposite_ml.high)} mL"),
+        ("Residue left in the bed", f"{number(1000.0 * left.likely_eq, 2)} meq ({_meq(left)}, 5 to 95 %)"),
+        (f"It uses up, of {opposite}", f"{between(left.opposite_ml.low, left.opposite_ml.high, 2)} mL"),
         ("Feed water not treated for it", _feed_words(story, left)),
         ("One more portion pays while the filtrate is above", _even_words(left)),
     ]
@@ -189,13 +189,13 @@ def _given_up(story: Story) -> Block:
 
 
 def _meq(left: Left) -> str:
-    return between(1000.0 * left.eq.low, 1000.0 * left.eq.high)
+    return between(1000.0 * left.eq.low, 1000.0 * left.eq.high, 2)
 
 
 def _feed_words(story: Story, left: Left) -> str:
     if left.feed_l is None or story.setup.feed_us_cm is None:
         return "not known: the feed water's reading (--feed) is missing or no load"
-    return f"{between(left.feed_l.low, left.feed_l.high)} L of feed at {us_cm(story.setup.feed_us_cm)}"
+    return f"{between(left.feed_l.low, left.feed_l.high, 2)} L of feed at {us_cm(story.setup.feed_us_cm)}"
 
 
 def _even_words(left: Left) -> str:
