@@ -17,6 +17,10 @@ from rinsewatch.rinse.state import RinseState
 # What people pour who do not measure: a fixed number of resin volumes; 8 to 15 are heard of. Common practice, no
 # source; the benchmark's control pours as many.
 USUAL_RESIN_VOLUMES = 12.0
+# eq/L of caustic that carbon dioxide turns into bicarbonate, hardly seen by a meter (chemistry/load.py).
+HIDDEN_CAUSTIC_EQ_L = 20e-6
+MOST_LIQUID = 0.7  # of the resin volume, entrained and slow: the high end of what is usual (common practice, no source)
+VAGUE = 20.0  # times: an interval so wide only tells its upper end
 # Residue that is still washed out is followed this far; later it is taken to fall on as it did at the end.
 _LEAST_US_CM = 1e-6
 
@@ -25,7 +29,7 @@ Band = Sequence[tuple[float, float, float, float]]
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """Residue left in the bed, eq: 5 %, median, 95 % of the forecast.
+    """Residue left in the bed, eq: 5 %, median, 95 % of the forecast, for caustic with what carbon dioxide may hide.
 
     ``opposite_ml``: so much of the opposite resin it uses up; ``feed_l``: so much feed water that will not be treated
     (None: the feed is not known or no load); ``even_us_cm``: filtrate above which one more portion pays.
@@ -36,6 +40,11 @@ class Left:
     opposite_ml: Range
     feed_l: Range | None
     even_us_cm: float | None
+
+    @property
+    def vague(self) -> bool:
+        """Whether only "less than" can be said: the filtrate is too near its floor."""
+        return self.eq.high > VAGUE * self.eq.low
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +77,8 @@ def residue_left(band: Band, state: RinseState, setup: RinseSetup) -> Left | Non
         return None
     step_ml = 0.0 if setup.is_flow else state.portion_ml or setup.resin_ml
     low, middle, high = (_washed_out_eq(band, at, state.floor_us_cm, setup.residue, step_ml) for at in (1, 2, 3))
-    eq = Range(low, high)
+    hidden = HIDDEN_CAUSTIC_EQ_L * MOST_LIQUID * setup.resin_ml / 1000.0 if setup.residue is Residue.NAOH else 0.0
+    eq = Range(low, high + hidden)
     return Left(eq, middle, _opposite_ml(eq, setup.residue), _feed_l(eq, setup), _even_us_cm(setup))
 
 

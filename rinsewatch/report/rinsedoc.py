@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
+from rinsewatch.chemistry.resin import Range
 from rinsewatch.report.document import Block, Document, Facts, Grid, Picture, Words
 from rinsewatch.report.numbers import between, chance, clock, estimate, litres, number, still, us_cm, utc_minute
 from rinsewatch.report.price import USUAL_RESIN_VOLUMES, Left, water
@@ -180,22 +181,30 @@ def _given_up(story: Story) -> Block:
         return Words(title, ("Not known: the meter never came into range, so nobody can say what is left in the bed.",))
     opposite = opposite_words(setup.residue.value)
     rows = [
-        ("Residue left in the bed", f"{number(1000.0 * left.likely_eq, 2)} meq ({_meq(left)}, 5 to 95 %)"),
-        (f"It uses up, of {opposite}", f"{between(left.opposite_ml.low, left.opposite_ml.high, 2)} mL"),
+        ("Residue left in the bed", _left_words(left)),
+        (f"It uses up, of {opposite}", f"{_span(left.opposite_ml, left)} mL"),
         ("Feed water not treated for it", _feed_words(story, left)),
         ("One more portion pays while the filtrate is above", _even_words(left)),
     ]
     return Facts(title, tuple(rows))
 
 
-def _meq(left: Left) -> str:
-    return between(1000.0 * left.eq.low, 1000.0 * left.eq.high, 2)
+def _left_words(left: Left) -> str:
+    """Milliequivalents; near the floor only "less than"."""
+    span = _span(left.eq.times(1000.0), left)
+    if left.vague:
+        return f"{span} meq (95 %; the filtrate is too near its floor to say more)"
+    return f"{number(1000.0 * left.likely_eq, 2)} meq ({span}, 5 to 95 %)"
+
+
+def _span(range_: Range, left: Left) -> str:
+    return f"less than {number(range_.high, 2)}" if left.vague else between(range_.low, range_.high, 2)
 
 
 def _feed_words(story: Story, left: Left) -> str:
     if left.feed_l is None or story.setup.feed_us_cm is None:
         return "not known: the feed water's reading (--feed) is missing or no load"
-    return f"{between(left.feed_l.low, left.feed_l.high, 2)} L of feed at {us_cm(story.setup.feed_us_cm)}"
+    return f"{_span(left.feed_l, left)} L of feed at {us_cm(story.setup.feed_us_cm)}"
 
 
 def _even_words(left: Left) -> str:
