@@ -10,7 +10,8 @@ from matplotlib.figure import FigureBase
 from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below, log_axis
 from rinsewatch.report.numbers import litres, number
 from rinsewatch.report.story import Moment, Story
-from rinsewatch.report.thin import Point, thinned
+from rinsewatch.report.thin import STRIPS, Point, thinned
+from rinsewatch.rinse.state import Interval
 
 _LITRE_ML = 1000.0
 _SHARE_WORDS = {0.25: "a quarter", 0.5: "half", 0.75: "three quarters"}
@@ -24,30 +25,41 @@ def draw_curve(story: Story, figure: FigureBase) -> None:
     _readings(axes, story, low, high)
     ends = [(step.state.rinse_ml, step.state.filtrate) for step in story.steps]
     known = [(ml, filtrate) for ml, filtrate in ends if filtrate is not None]
-    axes.errorbar(
-        [ml / _LITRE_ML for ml, _ in known], [f.mid for _, f in known],
-        yerr=[[max(f.mid - f.low, 0.0) for _, f in known], [max(f.high - f.mid, 0.0) for _, f in known]],
-        color=BLUE, linestyle="-", capsize=2.5, linewidth=1.1, label="filtrate, estimated (5 to 95 %)",
-    )  # fmt: skip
+    if known:
+        _estimates(axes, known)
     _levels(axes, story, low, high)
-    axes.set_xlim(0.0, max(story.last.rinse_ml / _LITRE_ML * 1.03, 1e-3))
+    axes.set_xlim(0.0, max(story.last.rinse_ml * 1.03, 0.1 * story.setup.resin_ml) / _LITRE_ML)
     _axes_words(axes)
     legend_below(figure, [axes], 3)
 
 
+def _estimates(axes: Axes, known: list[tuple[float, Interval]]) -> None:
+    below = [max(f.mid - f.low, 0.0) for _, f in known]
+    above = [max(f.high - f.mid, 0.0) for _, f in known]
+    axes.errorbar(
+        *_xy((ml, f.mid) for ml, f in known), yerr=[below, above], color=BLUE, linestyle="-", capsize=2.5,
+        linewidth=1.1, label="filtrate, estimated (5 to 95 %)",
+    )  # fmt: skip
+
+
 def _readings(axes: Axes, story: Story, low: float, high: float) -> None:
     readings = story.readings
-    shown = [(x, max(y, low * 1.12)) for x, y in readings.good]
+    edge = low * (high / low) ** 0.02
+    shown = [(x, y) for x, y in readings.good if y > low]
+    zeros = [(x, edge) for x, y in readings.good if y <= low] + [(x, edge) for x in readings.under_ml]
+    bad = [(x, max(y, edge)) for x, y in readings.bad]
     _dots(axes, shown, ".", "reading", color="black", markersize=3.5)
-    _dots(axes, [(x, max(y, low * 1.12)) for x, y in readings.bad], "x", "reading not believed", color=ORANGE)
+    _dots(axes, bad, "x", "reading not believed", strips=60, color=ORANGE)
     _dots(axes, readings.struck, "P", "reading taken back", markerfacecolor="none", color=GREY)
-    _dots(axes, [(x, high / 1.2) for x in readings.over_ml], "^", "over range", markerfacecolor="none", color="black")
-    _dots(axes, [(x, low * 1.12) for x in readings.under_ml], "v", "under range", markerfacecolor="none", color="black")
+    top = high / (high / low) ** 0.02
+    over = [(x, top) for x in readings.over_ml]
+    _dots(axes, over, "^", "over range", strips=20, markerfacecolor="none", color="black")
+    _dots(axes, zeros, "v", "zero or under range", strips=20, markerfacecolor="none", color="black")
 
 
-def _dots(axes: Axes, points: list[Point], mark: str, label: str, **look: object) -> None:
+def _dots(axes: Axes, points: list[Point], mark: str, label: str, *, strips: int = STRIPS, **look: object) -> None:
     if points:
-        kept = sorted(set(thinned(points)))
+        kept = sorted(set(thinned(points, strips)))
         settings = {"markersize": 5.0, **look}
         axes.plot(*_xy(kept), linestyle="", marker=mark, label=label, **settings)  # type: ignore[arg-type]
 

@@ -92,13 +92,17 @@ def _verdict(story: Story, origin: Origin) -> Facts:
     return Facts("Verdict", tuple(rows))
 
 
+def _micro(words: str) -> str:
+    return words.replace("uS/cm", "µS/cm")
+
+
 def _floor(last: RinseState) -> str:
     return us_cm(last.floor_us_cm) if last.floor_us_cm and last.filtrate else "not known"
 
 
 def _target(story: Story) -> str:
     endpoint = story.setup.endpoint
-    return f"{us_cm(story.last.target_us_cm or 0.0)} (endpoint {endpoint.text or endpoint.kind.value})"
+    return f"{us_cm(story.last.target_us_cm or 0.0)} (endpoint {_micro(endpoint.text or endpoint.kind.value)})"
 
 
 def _curve(story: Story) -> Picture:
@@ -110,7 +114,7 @@ def _curve(story: Story) -> Picture:
     target = f"The target is {us_cm(last.target_us_cm)}. " if last.target_us_cm else ""
     alt = f"Conductivity against rinse water, 0 to {litres(last.rinse_ml)}, logarithmic. {over}{course}{target}{stop}"
     how = "continuous flow" if setup.is_flow else "one stack of readings for each portion"
-    caption = f"Readings on the meter's 25 °C scale ({how}); the filtrate with its 5 to 95 % interval."
+    caption = f"Readings on the meter's 25 °C scale ({how}); the filtrate with its 5 to 95 % interval. What was over range or zero stands at the edges."
     return Picture("The curve.", caption, alt, 0.48, partial(_draw_curve, story))
 
 
@@ -140,7 +144,7 @@ def _forecast_grid(story: Story) -> Grid:
     over = any(moment.state.filtrate is None for moment in story.moments)
     note = "Median, and from 5 to 95 %. It came to: the water at which stop was announced."
     if over:
-        note += " Where the meter had only been over range, the forecast rests on usual beds."
+        note += " Where no reading in range had been trusted yet, the forecast rests on usual beds."
     return Grid("", head, tuple(rows), note)
 
 
@@ -178,7 +182,7 @@ def _given_up(story: Story) -> Block:
     left, setup = story.left, story.setup
     title = "Capacity given up"
     if left is None:
-        return Words(title, ("Not known: the meter never came into range, so nobody can say what is left in the bed.",))
+        return Words(title, ("Not known: there was no trusted reading in range to tell what is left in the bed.",))
     opposite = opposite_words(setup.residue.value)
     rows = [
         ("Residue left in the bed", _left_words(left)),
@@ -271,6 +275,10 @@ def _events(story: Story) -> Block:
 
 
 def _settings(story: Story, origin: Origin) -> Facts:
-    given = [(SETTING_WORDS.get(name, name), str(value)) for name, value in origin.settings.items() if name != "batch"]
+    given = [
+        (SETTING_WORDS.get(name, name), _micro(str(value)))
+        for name, value in origin.settings.items()
+        if name != "batch"
+    ]
     factor = ("TDS factor in use, ppm per µS/cm", f"{story.setup.tds_factor:g}")
     return Facts("Settings", (*given, factor, ("Rows of the record", str(story.rows))))

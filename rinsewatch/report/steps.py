@@ -52,7 +52,7 @@ class Steps:
         if not self._done:
             return True
         if self._flow_ml:
-            return state.rinse_ml >= len(self._done) * self._flow_ml - _SAME_ML
+            return len(self._done) < FLOW_STEPS and state.rinse_ml >= len(self._done) * self._flow_ml - _SAME_ML
         return state.rinse_ml > self._done[-1].state.rinse_ml + _SAME_ML
 
 
