@@ -74,6 +74,8 @@ def _check_place(path: Path, wanted: Wanted) -> None:
     """Before any work: the file may be written, and is not the recording itself."""
     if path.is_dir():
         raise UsageError(f"--out {path}: is a folder; name a file in it")
+    if wanted.what is not None and path.exists() and Path(wanted.what).exists() and path.samefile(wanted.what):
+        raise UsageError(f"--out {path}: is the recording itself; give another name")
     if path.exists() and not wanted.overwrite:
         raise UsageError(f"{path} exists already; give another name with --out, or --overwrite")
     if not path.parent.is_dir():

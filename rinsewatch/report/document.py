@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from matplotlib.figure import FigureBase
+    from matplotlib.figure import Figure, SubFigure
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class Picture:
     caption: str
     alt: str
     height: float
-    draw: Callable[[FigureBase], None]
+    draw: Callable[[Figure | SubFigure], None]
 
 
 Block = Facts | Grid | Words | Picture

@@ -6,23 +6,23 @@ from collections.abc import Mapping
 from math import isfinite
 
 from matplotlib.axes import Axes
-from matplotlib.figure import FigureBase
+from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import MaxNLocator
 
 from rinsewatch.logbook.life import series
 from rinsewatch.logbook.life.forecast import Forecast
 from rinsewatch.logbook.life.life import ResinLife
 from rinsewatch.logbook.life.records import Part
-from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below
+from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below, plots
 
 # Mark and line of each part: told apart without colour.
 _LOOK = {Part.ANION: ("o", "-", BLUE), Part.CATION: ("s", "--", ORANGE)}
 _MOST_AHEAD = 12  # cycles drawn beyond the last one
 
 
-def draw_capacity(life: ResinLife, figure: FigureBase) -> None:
+def draw_capacity(life: ResinLife, figure: Figure | SubFigure) -> None:
     """Capacity of each cycle as share of the first ones, threshold, trend and when it meets the threshold."""
-    axes = figure.subplots()
+    (axes,) = plots(figure, 1, 1, legend_rows=2)
     counted = [(f.cycle, 100.0 * f.share) for f in life.cycles if f.counts and f.share is not None]
     others = [(f.cycle, 100.0 * f.share) for f in life.cycles if not f.counts and f.share is not None]
     axes.plot(*_columns(counted), marker="o", markersize=4.5, linestyle="-", linewidth=0.8, color="black",
@@ -54,9 +54,9 @@ def _forecast(axes: Axes, ahead: Forecast) -> None:
         axes.plot([ahead.cycle], [level], marker="D", markersize=6.0, color=BLUE, linestyle="", label="most likely")
 
 
-def draw_rinses(life: ResinLife, figure: FigureBase) -> None:
+def draw_rinses(life: ResinLife, figure: Figure | SubFigure) -> None:
     """Water of each rinse in resin volumes, and below it the slow shares."""
-    upper, lower = figure.subplots(2, 1, sharex=True)
+    upper, lower = plots(figure, 2, 1, legend_rows=1)
     for part in Part:
         _line(upper, part, series.rinse_volumes(life.cycles, part), 1.0)
         _line(lower, part, series.slow_shares(life.cycles, part), 100.0)

@@ -15,7 +15,7 @@ from rinsewatch.report.document import Block, Document, Facts, Grid, Picture, Wo
 from rinsewatch.report.numbers import between, litres, number, percent
 
 if TYPE_CHECKING:
-    from matplotlib.figure import FigureBase
+    from matplotlib.figure import Figure, SubFigure
 
 CAUTIONS = (
     "Findings name what usually looks so; they are no analysis of the resin. A laboratory test settles doubts. "
@@ -91,13 +91,13 @@ def _course(life: ResinLife, part: Part) -> str:
     )
 
 
-def _draw_capacity(life: ResinLife, figure: FigureBase) -> None:
+def _draw_capacity(life: ResinLife, figure: Figure | SubFigure) -> None:
     from rinsewatch.report.lifechart import draw_capacity
 
     draw_capacity(life, figure)
 
 
-def _draw_rinses(life: ResinLife, figure: FigureBase) -> None:
+def _draw_rinses(life: ResinLife, figure: Figure | SubFigure) -> None:
     from rinsewatch.report.lifechart import draw_rinses
 
     draw_rinses(life, figure)

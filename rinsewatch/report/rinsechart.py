@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from matplotlib.axes import Axes
-from matplotlib.figure import FigureBase
+from matplotlib.figure import Figure, SubFigure
 
-from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below, log_axis
+from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below, log_axis, plots
 from rinsewatch.report.numbers import litres, number
 from rinsewatch.report.story import Moment, Story
 from rinsewatch.report.thin import STRIPS, Point, thinned
@@ -17,9 +17,9 @@ _LITRE_ML = 1000.0
 _SHARE_WORDS = {0.25: "a quarter", 0.5: "half", 0.75: "three quarters"}
 
 
-def draw_curve(story: Story, figure: FigureBase) -> None:
+def draw_curve(story: Story, figure: Figure | SubFigure) -> None:
     """Readings, the filtrate worked out from them, target, floor, and where it said stop."""
-    axes = figure.subplots()
+    (axes,) = plots(figure, 1, 1, legend_rows=3)
     low, high = _range_us_cm(story)
     log_axis(axes, low, high)
     _readings(axes, story, low, high)
@@ -93,9 +93,9 @@ def _range_us_cm(story: Story) -> tuple[float, float]:
     return low / 2.0, max(max(positive) * 2.5, low * 10.0)
 
 
-def draw_forecasts(story: Story, figure: FigureBase) -> None:
+def draw_forecasts(story: Story, figure: Figure | SubFigure) -> None:
     """A panel for each chosen time: the band as it stood there, and the filtrate that then came."""
-    panels = figure.subplots(1, len(story.moments), sharex=True, sharey=True, squeeze=False)[0]
+    panels = plots(figure, 1, len(story.moments), legend_rows=2, titled=True)
     low, high = _range_us_cm(story)
     for axes, moment in zip(panels, story.moments, strict=True):
         log_axis(axes, low, high)
@@ -105,7 +105,7 @@ def draw_forecasts(story: Story, figure: FigureBase) -> None:
     far_ml = max(story.last.rinse_ml, min(farthest_ml, 1.5 * story.last.rinse_ml))
     panels[0].set_xlim(0.0, far_ml / _LITRE_ML * 1.03)
     panels[0].set_ylabel("µS/cm at 25 °C")
-    legend_below(figure, list(panels), 3)
+    legend_below(figure, panels, 3)
 
 
 def _panel(axes: Axes, story: Story, moment: Moment) -> None:

@@ -24,7 +24,7 @@ from rinsewatch.report.story import Fault, Moment, Story
 from rinsewatch.rinse.state import RinseState, Verdict
 
 if TYPE_CHECKING:
-    from matplotlib.figure import FigureBase
+    from matplotlib.figure import Figure, SubFigure
 
 DEMO_BATCH = "demo"  # the name under which the demonstration records
 MOST_ROWS = 200  # of a table; a page is to be read
@@ -114,7 +114,10 @@ def _curve(story: Story) -> Picture:
     target = f"The target is {us_cm(last.target_us_cm)}. " if last.target_us_cm else ""
     alt = f"Conductivity against rinse water, 0 to {litres(last.rinse_ml)}, logarithmic. {over}{course}{target}{stop}"
     how = "continuous flow" if setup.is_flow else "one stack of readings for each portion"
-    caption = f"Readings on the meter's 25 °C scale ({how}); the filtrate with its 5 to 95 % interval. What was over range or zero stands at the edges."
+    caption = (
+        f"Readings on the meter's 25 °C scale ({how}); the filtrate with its 5 to 95 % interval. "
+        "What was over range or zero stands at the edges."
+    )
     return Picture("The curve.", caption, alt, 0.48, partial(_draw_curve, story))
 
 
@@ -125,13 +128,13 @@ def _forecasts(story: Story) -> Picture:
     return Picture("The forecast as it stood.", caption, alt, 0.4, partial(_draw_forecasts, story))
 
 
-def _draw_curve(story: Story, figure: FigureBase) -> None:
+def _draw_curve(story: Story, figure: Figure | SubFigure) -> None:
     from rinsewatch.report.rinsechart import draw_curve
 
     draw_curve(story, figure)
 
 
-def _draw_forecasts(story: Story, figure: FigureBase) -> None:
+def _draw_forecasts(story: Story, figure: Figure | SubFigure) -> None:
     from rinsewatch.report.rinsechart import draw_forecasts
 
     draw_forecasts(story, figure)
