@@ -65,9 +65,14 @@ def demo_document() -> Document:
 
 
 @cache
+def demo_file(kind: str) -> bytes:
+    """The same as a file."""
+    return rendered(demo_document(), kind)
+
+
 def demo_page() -> str:
     """The same as a page."""
-    return rendered(demo_document(), "html").decode("utf-8")
+    return demo_file("html").decode("utf-8")
 
 
 def rough(folder: Path) -> Path:

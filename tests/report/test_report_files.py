@@ -52,31 +52,31 @@ def _book(path: Path) -> Logbook:
 # ---- kinds of file ------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_the_same_rinse_gives_the_same_bytes_in_another_process(tmp_path: Path, kind: str) -> None:
-    out, again = tmp_path / f"a.{kind}", tmp_path / f"b.{kind}"
-    assert pages.report(pages.DEMO, "--out", out) == 0
+def test_the_same_rinse_gives_the_same_bytes_in_another_process(tmp_path: Path) -> None:
+    """Another hash seed, time zone and backend; the kinds in another order: nothing is left over."""
     environment = os.environ | {
         "PYTHONHASHSEED": "77", "TZ": "Asia/Tokyo", "SOURCE_DATE_EPOCH": "1", "MPLBACKEND": "svg",
         "PYTHONPATH": os.pathsep.join(str(ROOT / part) for part in (".", "drivers", "sim")),
     }  # fmt: skip
-    code = "import sys; from rinsewatch.cli.main import run; sys.exit(run(sys.argv[1:]))"
-    words = [sys.executable, "-c", code, "report", str(pages.DEMO), "--out", str(again)]
-    assert subprocess.run(words, env=environment, capture_output=True, check=False, timeout=60).returncode == 0
-    assert out.read_bytes() == again.read_bytes()
+    code = "import sys; from rinsewatch.cli.main import run\n"
+    code += "for out in sys.argv[2:]: run(['report', sys.argv[1], '--out', out])"
+    outs = [tmp_path / f"demo.{kind}" for kind in reversed(KINDS)]
+    words = [sys.executable, "-c", code, str(pages.DEMO), *map(str, outs)]
+    subprocess.run(words, env=environment, capture_output=True, check=True, timeout=60)
+    for kind in KINDS:
+        assert (tmp_path / f"demo.{kind}").read_bytes() == pages.demo_file(kind), kind
 
 
 def test_no_file_holds_the_day_it_was_made() -> None:
     this_year = time.strftime("%Y").encode()  # the demonstration's recording has no date of its own
     for kind in KINDS:
-        made = rendered(pages.demo_document(), kind)
+        made = pages.demo_file(kind)
         assert b"CreationDate" not in made and b"dc:date" not in made and b"tIME" not in made
         assert not re.search(rb"D:" + this_year + rb"|" + this_year + rb"-\d\d-\d\d", made)
 
 
 def test_each_kind_is_what_its_ending_says() -> None:
-    document = pages.demo_document()
-    png, svg, pdf = (rendered(document, kind) for kind in ("png", "svg", "pdf"))
+    png, svg, pdf = (pages.demo_file(kind) for kind in ("png", "svg", "pdf"))
     assert png[:8] == b"\x89PNG\r\n\x1a\n"
     width, height = struct.unpack(">II", png[16:24])  # PNG specification, IHDR
     assert width == 1080 and height > 900  # 7.2 in at 150 dots
@@ -90,7 +90,7 @@ def test_each_kind_is_what_its_ending_says() -> None:
 def test_the_users_own_matplotlib_settings_do_not_matter() -> None:
     import matplotlib
 
-    before = rendered(pages.demo_document(), "svg")
+    before = pages.demo_file("svg")
     with matplotlib.rc_context({"font.size": 20, "lines.linewidth": 7, "svg.fonttype": "none"}):
         assert rendered(pages.demo_document(), "svg") == before
         assert matplotlib.rcParams["font.size"] == 20  # and are left as they were
@@ -213,10 +213,10 @@ def test_a_long_rinse_is_drawn_with_few_points() -> None:
     from rinsewatch.report.rinsedoc import Origin, rinse_document
 
     settings = {"resin_ml": 500, "flow_ml_min": 60, "residue": "HCl", "endpoint": "12 uS/cm"}
-    rows = [Row(s / 10.0, None, Mark.VALUE, round(9000.0 * 0.999**s + 1.0), "ppm", 0) for s in range(6000)]
+    rows = [Row(s / 10.0, None, Mark.VALUE, round(9000.0 * 0.999**s + 1.0), "ppm", 0) for s in range(2500)]
     story = tell(rows, setup_from_settings(settings))
     assert story is not None
-    story.readings.good[:] = [(599.0 * i / 100_000, 9e3 * 0.9999**i + 2.0 + i % 7) for i in range(100_000)]
+    story.readings.good[:] = [(249.0 * i / 100_000, 9e3 * 0.9999**i + 2.0 + i % 7) for i in range(100_000)]
     began = time.perf_counter()
     page = rendered(rinse_document(story, Origin(name="long", settings=settings)), "html")
     took = time.perf_counter() - began
