@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rinsewatch.logbook.struck import struck_number
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import Quality, RinseState, Verdict
-from rinsewatch.session.retract import struck_number
 
 
 @dataclass(slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import threading
 
 import click
 
@@ -13,6 +14,7 @@ from rinsewatch.logbook.store import Logbook
 from rinsewatch.session.snapshot import SessionSnapshot
 from rinsewatch.session.stamp import utc_text
 
+_READING_S = 0.3  # nobody has read a question sooner
 _LONGEST = 500  # characters of an answer
 _QUESTIONS = (
     ("next_step", "What comes next with this resin (Enter: skip)"),
@@ -57,11 +59,12 @@ def ask_words(stage: Stage, logbook: Logbook) -> None:
 
 
 def _forget_typed_ahead() -> None:
-    """Keys pressed while the dashboard was closing are no answer."""
+    """Keys pressed while the dashboard was closing, or before the question can be read, are no answer."""
     try:
         import termios
     except ImportError:  # no POSIX terminal
         return
+    threading.Event().wait(_READING_S)
     try:
         termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
     except (OSError, ValueError, termios.error):

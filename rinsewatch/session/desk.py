@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from rinsewatch.logbook.struck import strike_note, struck_number
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.session.commands import (
     Answer,
@@ -23,7 +24,6 @@ from rinsewatch.session.commands import (
 )
 from rinsewatch.session.convert import Shown, shown_from_reading, shown_from_row
 from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
-from rinsewatch.session.retract import strike_note, struck_number
 from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters

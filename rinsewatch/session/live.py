@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from rinsewatch.logbook.entry import Entry
 from rinsewatch.logbook.rinsesummary import StopMark
+from rinsewatch.logbook.struck import MOST_ROWS
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.state import RinseState, Verdict
@@ -18,7 +19,7 @@ from rinsewatch.session.history import History
 from rinsewatch.session.linkwatch import LinkWatch
 from rinsewatch.session.pouring import Pouring
 from rinsewatch.session.recorder import Recorder
-from rinsewatch.session.retract import MOST_ROWS, Observer, Retracting
+from rinsewatch.session.retract import Observer, Retracting
 from rinsewatch.session.snapshot import SessionSnapshot
 from rinsewatch.session.stamp import Stamp
 from rinsewatch.session.trouble import FrameTrouble

@@ -6,16 +6,12 @@ recording, so that a replay does the same as the live rinse did.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from typing import Final, Generic, Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
+from rinsewatch.logbook.struck import MOST_ROWS, can_strike, struck_number
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import RinseState
-
-# Seeing a rinse again takes as long as it has rows; rinses with readings typed by hand have some dozens.
-MOST_ROWS: Final = 5000
-_STRUCK = re.compile(r"note: struck row ([0-9]{1,6})(?: \(.*\))?")
 
 
 class Observer(Protocol):
@@ -23,17 +19,6 @@ class Observer(Protocol):
 
     def observe(self, row: Row) -> RinseState: ...
     def forecast_band(self, points: int = ...) -> list[tuple[float, float, float, float]]: ...
-
-
-def strike_note(number: int, shown: str) -> str:
-    """The event that strikes row ``number``, whose reading was ``shown``."""
-    return f"note: struck row {number} ({shown})"
-
-
-def struck_number(event: str) -> int | None:
-    """The number in such an event, else None."""
-    found = _STRUCK.fullmatch(event)
-    return None if found is None else int(found[1])
 
 
 Core = TypeVar("Core", bound=Observer)
@@ -63,7 +48,7 @@ class Retracting(Generic[Core]):
         if len(self._rows) <= MOST_ROWS:
             self._rows.append(row)
         number = struck_number(row.event)
-        if number is None or not self._can_strike(number):
+        if number is None or not can_strike(self._rows, number):
             self.again = None
             return self._core.observe(row)
         self._struck.add(number)
@@ -75,7 +60,3 @@ class Retracting(Generic[Core]):
     def forecast_band(self, points: int = 40) -> list[tuple[float, float, float, float]]:
         """(rinse mL, 5 %, median, 95 % filtrate uS/cm) from here on."""
         return self._core.forecast_band(points)
-
-    def _can_strike(self, number: int) -> bool:
-        whole = len(self._rows) <= MOST_ROWS
-        return whole and 0 < number <= len(self._rows) and self._rows[number - 1].has_reading

@@ -163,6 +163,15 @@ class TestMeters:
         assert "use it: --meter plain-number" in out
         assert " uS/cm" in out
 
+    def test_a_named_profile_is_read_with(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        with FakeMeter(tmp_path / "meter", rate_hz=20) as meter:
+            options = ["--seconds", "0.6", "--meter"]
+            assert run(["meters", str(meter.link), *options, "plain-number"]) == 0
+            out = capsys.readouterr().out
+            assert "readings with the profile plain-number" in out and "use it" not in out
+            assert run(["meters", str(meter.link), *options, "key-value"]) == 3
+        assert "bytes came, but none fits the profile key-value" in capsys.readouterr().err
+
     def test_a_standard_is_compared(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         # 1413 uS/cm: 0.01 mol/L KCl at 25 C, the usual calibration standard (from memory)
         steady = Washout(start=0.0, floor=1413.0 * 1.04)

@@ -78,9 +78,7 @@ class TestPortions:
         assert portions.doubt(250.0, 12.0, keyed=True) == ""
         assert portions.doubt(250.0, 10.1, keyed=False) == ""
 
-    @pytest.mark.parametrize(
-        ("volume_ml", "doubted"), [(1250.0, False), (1251.0, True), (50.0, False), (49.0, True)]
-    )
+    @pytest.mark.parametrize(("volume_ml", "doubted"), [(1250.0, False), (1251.0, True), (50.0, False), (49.0, True)])
     def test_a_decimal_slip_is_doubted(self, volume_ml: float, doubted: bool) -> None:
         assert bool(Portions(250.0).doubt(volume_ml, 0.0, keyed=False)) is doubted
 
@@ -181,15 +179,25 @@ class TestTrouble:
         trouble.bad("syntax", 1.0)
         trouble.bad("overlong", 2.0)
         assert trouble.good(2.0 + CLEAN_S - 0.1) == []
-        assert trouble.good(2.0 + CLEAN_S) == [
-            "note: 2 frames were no readings in 1 s (overlong 1, syntax 1)"
-        ]
+        assert trouble.good(2.0 + CLEAN_S) == ["note: 2 frames were no readings in 1 s (overlong 1, syntax 1)"]
 
     def test_the_cut_line_at_opening_is_no_fault(self) -> None:
         assert FrameTrouble().bad("first-line", 0.0) == []
 
 
 class TestLinkWatch:
+    def test_a_meter_there_again_with_garbage_is_not_called_lost(self) -> None:
+        """After a replug the wire's own word for garbage comes only ten seconds later."""
+        watch = LinkWatch()
+        watch.change(LinkState.OPEN, "", 0.0)
+        watch.change(LinkState.LOST, "", 10.0)
+        watch.noise(15.0)
+        assert watch.words(16.0) == "there again, no line fits yet (6 s)"
+        assert watch.away_s(16.0, count_silence=False) == 6.0, "no reading: it may still be given up"
+        assert watch.heard(17.0) == ["note: meter back after 7.0 s"]
+        watch.change(LinkState.LOST, "", 20.0)
+        assert watch.words(24.0) == "lost 4 s ago"
+
     def test_lost_and_back_with_the_seconds(self) -> None:
         watch = LinkWatch()
         assert watch.change(LinkState.OPEN, "port open", 0.0) == ["note: port open"]

@@ -13,15 +13,17 @@ from test_session_live import NOW, PORTIONS, Onlooker
 
 import rinsewatch
 from rinsewatch.cli.main import run
+from rinsewatch.logbook import struck
 from rinsewatch.logbook.settings import settings_from_setup
 from rinsewatch.logbook.store import Logbook
+from rinsewatch.logbook.struck import strike_note, struck_number
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.session import retract
 from rinsewatch.session.commands import Command, Pour, Typed, Undo
 from rinsewatch.session.live import LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring, rebuild_pouring
 from rinsewatch.session.recorder import Recorder
-from rinsewatch.session.retract import Retracting, strike_note, struck_number
+from rinsewatch.session.retract import Retracting
 from rinsewatch.session.stamp import Stamp
 from rinsewatch_drivers.clock import SystemClock
 from rinsewatch_drivers.hand import parse_hand
@@ -140,6 +142,7 @@ def test_a_strike_of_no_reading_is_an_ordinary_note(event: str) -> None:
 
 def test_a_rinse_of_very_many_rows_is_not_seen_again(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(retract, "MOST_ROWS", 5)
+    monkeypatch.setattr(struck, "MOST_ROWS", 5)
     core = Retracting(Onlooker)
     for number in range(5):
         core.observe(reading(900.0, number))

@@ -2,86 +2,23 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from fakemeter import FakeMeter
 
-import rinsewatch
 from rinsewatch.logbook.store import Logbook
 
 if sys.platform == "win32":
     pytest.skip("pexpect needs a POSIX terminal", allow_module_level=True)
 
-import pexpect
-import pyte
+from onterminal import terminal
 
-ROOT = Path(rinsewatch.__file__).parents[1]
 PORTIONS = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
 HAND = ["--port", "hand", *PORTIONS]
-
-
-class Terminal:
-    """80x24 with the program on it."""
-
-    def __init__(self, child: pexpect.spawn[str]) -> None:
-        self.child = child
-        self._screen = pyte.Screen(80, 24)
-        self._stream = pyte.Stream(self._screen)
-        self.raw = ""
-
-    def text(self) -> str:
-        return "\n".join(self._screen.display)
-
-    def until(self, there: Callable[[str], bool], timeout_s: float = 10.0) -> str:
-        """Feed the screen until ``there`` holds for its text."""
-        deadline = time.monotonic() + timeout_s
-        while not there(self.text()):
-            assert time.monotonic() < deadline, self.text()
-            self.feed_once()
-        return self.text()
-
-    def shows(self, words: str) -> str:
-        return self.until(lambda text: words in text)
-
-    def end(self) -> int:
-        """Wait for the program's end; returns its exit code."""
-        deadline = time.monotonic() + 15.0
-        while self.feed_once():
-            assert time.monotonic() < deadline, self.text()
-        self.child.close()
-        assert isinstance(self.child.exitstatus, int)
-        return self.child.exitstatus
-
-    def feed_once(self, timeout_s: float = 0.1) -> bool:
-        """Take what the program writes within the time; False at its end."""
-        try:
-            data = self.child.read_nonblocking(65536, timeout=timeout_s)
-        except pexpect.TIMEOUT:
-            return True
-        except pexpect.EOF:
-            return False
-        self.raw += data
-        self._stream.feed(data)
-        return True
-
-
-@contextmanager
-def terminal(folder: Path, *arguments: str, **environment: str) -> Iterator[Terminal]:
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-    env = {**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder), "TERM": "xterm", **environment}
-    child = pexpect.spawn(
-        sys.executable, ["-m", "rinsewatch", *arguments], dimensions=(24, 80), env=env, encoding="utf-8"
-    )
-    try:
-        yield Terminal(child)
-    finally:
-        child.close(force=True)
 
 
 def test_a_rinse_by_single_keys(tmp_path: Path) -> None:
@@ -102,9 +39,14 @@ def test_a_rinse_by_single_keys(tmp_path: Path) -> None:
         screen.child.send("q")
         screen.shows("Finish the rinse? y/n")
         screen.child.send("y")
+        for words in ("What comes next", "Anything to note"):
+            screen.shows(words)
+            screen.child.send("\r")
         assert screen.end() == 0
     assert "\x1b[?1049l" in screen.raw, "the alternate screen is left"
-    assert screen.raw.rstrip().endswith("export 1 FILE")
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        (summary,) = logbook.ledger.items("summary")
+    assert not {"next_step", "remark"} & summary.fields.keys(), "Enter skips"
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
         rows = logbook.rows(1)
         assert logbook.rinse(1).end_reason == "finished"
