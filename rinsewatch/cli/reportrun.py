@@ -42,7 +42,7 @@ def run_report(wanted: Wanted) -> int:
     if wanted.resin is not None and wanted.given:
         option = "--" + next(iter(wanted.given)).replace("_", "-")
         raise UsageError(f"{option} describes a rinse; a resin's life has no use for it")
-    path = Path(wanted.out or default_name(wanted))
+    path = Path(default_name(wanted) if wanted.out is None else wanted.out)
     kind = _kind(path)
     _check_place(path, wanted)
     document = _life(wanted) if wanted.resin is not None else _rinse(wanted)

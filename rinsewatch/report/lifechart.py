@@ -25,7 +25,7 @@ def draw_capacity(life: ResinLife, figure: Figure | SubFigure) -> None:
     (axes,) = plots(figure, 1, 1, legend_rows=2)
     counted = [(f.cycle, 100.0 * f.share) for f in life.cycles if f.counts and f.share is not None]
     others = [(f.cycle, 100.0 * f.share) for f in life.cycles if not f.counts and f.share is not None]
-    axes.plot(*_columns(counted), marker="o", markersize=4.5, linestyle="-", linewidth=0.8, color="black",
+    axes.plot(*_columns(counted), marker="o", markersize=_size(life), linestyle="-", linewidth=0.8, color="black",
               label="capacity of a cycle")  # fmt: skip
     if others:
         axes.plot(*_columns(others), marker="x", linestyle="", color=GREY, label="does not count (see table)")
@@ -58,8 +58,8 @@ def draw_rinses(life: ResinLife, figure: Figure | SubFigure) -> None:
     """Water of each rinse in resin volumes, and below it the slow shares."""
     upper, lower = plots(figure, 2, 1, legend_rows=1)
     for part in Part:
-        _line(upper, part, series.rinse_volumes(life.cycles, part), 1.0)
-        _line(lower, part, series.slow_shares(life.cycles, part), 100.0)
+        _line(upper, part, series.rinse_volumes(life.cycles, part), 1.0, _size(life))
+        _line(lower, part, series.slow_shares(life.cycles, part), 100.0, _size(life))
     upper.set_ylabel("rinse water to the endpoint,\nresin volumes")
     lower.set_ylabel("slowly exchanging liquid,\n% of the resin volume")
     for axes in (upper, lower):
@@ -71,12 +71,17 @@ def draw_rinses(life: ResinLife, figure: Figure | SubFigure) -> None:
         legend_below(figure, [upper, lower], 2)
 
 
-def _line(axes: Axes, part: Part, values: Mapping[int, float], scale: float) -> None:
+def _line(axes: Axes, part: Part, values: Mapping[int, float], scale: float, size: float) -> None:
     if values:
         mark, style, colour = _LOOK[part]
         points = [(cycle, scale * values[cycle]) for cycle in sorted(values)]
-        axes.plot(*_columns(points), marker=mark, markersize=4.5, linestyle=style, color=colour, label=f"{part} resin")
+        axes.plot(*_columns(points), marker=mark, markersize=size, linestyle=style, color=colour, label=f"{part} resin")
     axes.grid(True, axis="y", linewidth=0.4, color="#bbbbbb")
+
+
+def _size(life: ResinLife) -> float:
+    """Marks that do not run into each other in a long life."""
+    return 4.5 if len(life.cycles) <= 60 else 1.5
 
 
 def _columns(points: list[tuple[int, float]]) -> tuple[list[int], list[float]]:

@@ -8,6 +8,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from rinsewatch.chemistry.resin import Range
+from rinsewatch.logbook.earliershares import learned_in, learned_words
+from rinsewatch.logbook.settings import PLANNED_NAMES
 from rinsewatch.report.document import Block, Document, Facts, Grid, Picture, Words
 from rinsewatch.report.numbers import between, chance, clock, estimate, litres, number, still, us_cm, utc_minute
 from rinsewatch.report.price import USUAL_RESIN_VOLUMES, Left, water
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure, SubFigure
 
 DEMO_BATCH = "demo"  # the name under which the demonstration records
+_TOLD_ABOVE = ("batch", "earlier_rinses", "earlier_entrained", "earlier_slow", *PLANNED_NAMES)
 MOST_ROWS = 200  # of a table; a page is to be read
 
 
@@ -50,7 +53,14 @@ def rinse_document(story: Story, origin: Origin) -> Document:
     blocks: list[Block] = [_verdict(story, origin), _curve(story)]
     if story.moments:
         blocks += [_forecasts(story), _forecast_grid(story)]
-    blocks += [_water(story), _given_up(story), _steps(story), _faults(story), _events(story), _settings(story, origin)]
+    blocks += [
+        _water(story, origin),
+        _given_up(story),
+        _steps(story),
+        _faults(story),
+        _events(story),
+        _settings(story, origin),
+    ]
     blocks.append(Words("Mind", CAUTIONS))
     return Document(_title(origin), _summary(story, origin), tuple(blocks))
 
@@ -78,8 +88,12 @@ def _stop_words(story: Story) -> str:
 
 def _verdict(story: Story, origin: Origin) -> Facts:
     last = story.last
+    learned = learned_in(origin.settings)
+    words = "" if learned is None else learned_words(learned, _resin_name(origin))
+    known = [("The forecast began with", words.removeprefix("forecast starts from "))] if words else []
     rows = [
         *origin.details,
+        *known,
         ("Verdict at the end", f"{last.verdict.value}: {last.reason}"),
         ("Filtrate at the end, 5 to 95 %", f"{estimate(last.filtrate)} µS/cm" if last.filtrate else "not known"),
         ("Target", "not known" if last.target_us_cm is None else _target(story)),
@@ -98,6 +112,10 @@ def _micro(words: str) -> str:
 
 def _floor(last: RinseState) -> str:
     return us_cm(last.floor_us_cm) if last.floor_us_cm and last.filtrate else "not known"
+
+
+def _resin_name(origin: Origin) -> str:
+    return str(origin.settings.get("resin", ""))
 
 
 def _target(story: Story) -> str:
@@ -161,16 +179,28 @@ def _forecast_cells(moment: Moment) -> tuple[str, ...]:
     return litres(poured), clock(state.time_s), still(ahead), whole
 
 
-def _water(story: Story) -> Facts:
+def _water(story: Story, origin: Origin) -> Facts:
     account, resin = water(story.stop, story.last, story.setup), story.setup.resin_ml
     rows = [("Rinse water used", f"{litres(account.used_ml)}, {number(account.used_ml / resin)} resin volumes")]
     if account.stop_ml is not None:
         after = account.used_ml - account.stop_ml
         rows.append(("Poured after stop was announced", litres(after) if after > 0.5 else "none"))
+    if planned := _planned_words(origin.settings):
+        rows.append(("Planned before", planned))
     usual = f"a fixed {USUAL_RESIN_VOLUMES:g} resin volumes without measuring (common practice, no source)"
     rows.append(("Against a usual practice", f"{usual}: {litres(account.usual_ml)}"))
     rows.append(("Saved against that", _saved_words(account.saved_ml, story.stop)))
     return Facts("Water", tuple(rows))
+
+
+def _planned_words(settings: Mapping[str, object]) -> str:
+    """The plan's figures for this rinse, "" without a plan."""
+    portions, water_ml = settings.get("planned_portions"), settings.get("planned_ml")
+    if not isinstance(portions, int) or not isinstance(water_ml, int | float):
+        return ""
+    low, high = settings.get("planned_portions_low", "?"), settings.get("planned_portions_high")
+    span = f"{low} or more" if high is None else f"{low} to {high}"
+    return f"{portions} ({span}) portions, {litres(water_ml)} for a usual bed"
 
 
 def _saved_words(saved_ml: float, stop: RinseState | None) -> str:
@@ -281,7 +311,7 @@ def _settings(story: Story, origin: Origin) -> Facts:
     given = [
         (SETTING_WORDS.get(name, name), _micro(str(value)))
         for name, value in origin.settings.items()
-        if name != "batch"
+        if name not in _TOLD_ABOVE
     ]
     factor = ("TDS factor in use, ppm per µS/cm", f"{story.setup.tds_factor:g}")
     return Facts("Settings", (*given, factor, ("Rows of the record", str(story.rows))))

@@ -23,6 +23,7 @@ SETTING_WORDS = {
     "tds_factor": "TDS factor",
     "top": "Largest reading of the meter",
     "resolution": "Step of the display",
+    "resin": "Resin in the logbook",
 }
 _CAUSE_WORDS = {
     "dry": "zero like a probe in air",

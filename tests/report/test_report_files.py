@@ -154,6 +154,8 @@ def test_without_out_the_page_is_named_after_what_it_shows(tmp_path: Path, monke
         (["--resin", "blue <i>", "--residue", "HCl"], "--residue describes a rinse"),
         (["1", "--out", "rinse.doc"], "end it in .html, .pdf, .png or .svg"),
         (["1", "--out", "rinse"], "end it in"),
+        (["1", "--out", ""], "end it in"),
+        (["folder.html", "--out", "x.html"], "folder.html: cannot be read"),
         (["1", "--out", "no/such/folder.html"], "there is no folder"),
         (["1", "--out", "there.html"], "exists already"),
         (["1", "--out", "folder.html"], "is a folder"),

@@ -16,7 +16,7 @@ from rinsewatch.rinse.state import Interval, RinseState, Verdict
 from rinsewatch_sim.draw import random_scenario
 from rinsewatch_sim.stepper import Bench
 
-FIRST_SEED, RINSES = 5200, 7
+FIRST_SEED, RINSES = 5200, 6
 
 
 def _row(bench: Bench, shown: str, unit: str) -> Row:
@@ -55,7 +55,7 @@ def test_the_interval_holds_what_is_left_in_simulated_beds() -> None:
     inside = sum(left.eq.low <= true <= left.eq.high for true, left in found)
     near = sorted(left.likely_eq / true for true, left in found if not left.vague)
     print(f"{inside} of {len(found)} inside; estimate over truth {near[0]:.2f} to {near[-1]:.2f}")
-    assert len(found) >= 5 and inside >= len(found) - 1
+    assert len(found) >= 4 and inside >= len(found) - 1
     assert 0.7 < float(np.median(near)) < 1.3
     # the control: three times the residue would be noticed
     assert sum(left.eq.low <= 3.0 * true <= left.eq.high for true, left in found) < inside

@@ -81,6 +81,21 @@ def test_a_rinse_without_a_trusted_reading_says_what_is_not_known(tmp_path: Path
     assert given_up.lines[0].startswith("Not known")
 
 
+def test_plan_and_earlier_rinses_stand_beside_what_came(tmp_path: Path) -> None:
+    path = tmp_path / "known.csv"
+    known = (
+        "# planned_portions = 14\n# planned_portions_low = 9\n# planned_portions_high = 23\n# planned_ml = 4200\n"
+        '# resin = "blue"\n# earlier_rinses = 3\n# earlier_entrained = [0.45, 0.15]\n'
+    )
+    path.write_text(known + pages.DEMO.read_text("utf-8"), "utf-8")
+    document = pages.document_of(path)
+    assert _facts(document, "Water")["Planned before"] == "14 (9 to 23) portions, 4.20 L for a usual bed"
+    assert _facts(document, "Verdict")["The forecast began with"].startswith("3 earlier rinses of blue: entrained")
+    assert not [name for name in _facts(document, "Settings") if "planned" in name or "earlier" in name]
+    bare = pages.story_of(pages.DEMO)
+    assert pages.story_of(path).moments[0].band != bare.moments[0].band  # it did begin elsewhere
+
+
 def test_nothing_to_tell_without_rows() -> None:
     assert tell([], setup_from_settings(read_recording(pages.DEMO, {}).settings)) is None
 
