@@ -35,7 +35,7 @@ table.facts td { text-align: left; overflow-wrap: anywhere; }
 @media screen { body { padding: 6mm; font-size: 11pt; max-width: 210mm; }
   table, p.note, figcaption { font-size: 10pt; } }
 """
-_SHORT = 14  # rows of a table that is not broken over pages
+_SHORT = 6  # rows of a table that is not broken over pages
 # No document may hold these.
 _UNPRINTABLE = pattern("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 # What only an SVG file of its own needs.
