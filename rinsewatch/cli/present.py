@@ -50,7 +50,7 @@ def screen_snapshot(
 def recorded_words(shown: SessionSnapshot) -> str:
     """Rows stored, or loudly that they are not."""
     if not shown.trouble and not shown.dropped:
-        return f"{shown.stored} rows stored"
+        return f"{shown.stored} row{'' if shown.stored == 1 else 's'} stored"
     dropped = f", {shown.dropped} lost" if shown.dropped else ""
     return f"NOT SAVED: {shown.trouble} ({shown.waiting} rows wait in memory{dropped})"
 

@@ -23,6 +23,7 @@ from rinsewatch.logbook.location import logbook_path
 from rinsewatch.logbook.sanity import setup_warnings
 from rinsewatch.logbook.settings import missing_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
+from rinsewatch.logbook.values import local_minute
 from rinsewatch.session.live import Policy
 from rinsewatch.session.stamp import utc_text
 from rinsewatch_drivers.clock import Clock, SystemClock
@@ -190,8 +191,9 @@ def _unfinished(wish: Wish, logbook: Logbook, *, talks: bool) -> RinseInfo | Non
     if wish.go_on:
         return waiting[-1]
     last = waiting[-1]
+    stored = "1 row" if last.rows == 1 else f"{last.rows} rows"
     name = f" of batch {last.batch}" if last.batch else ""
-    words = f"Rinse {last.id}{name}, begun {last.started_utc}, was not finished ({last.rows} rows stored)."
+    words = f"Rinse {last.id}{name}, begun {local_minute(last.started_utc)}, was not finished ({stored} stored)."
     if not talks:
         print(f"rinsewatch: {words} --continue goes on with it; this is a new one.", file=sys.stderr)
         return None

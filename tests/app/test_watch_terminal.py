@@ -163,11 +163,11 @@ def test_an_unfinished_rinse_is_offered(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", *HAND) as screen:
         screen.shows("p portion")
         screen.child.send("p")
-        screen.shows("1 rows stored")
+        screen.shows("1 row stored")
         screen.child.kill(9)
         screen.child.wait()
     with terminal(tmp_path, "watch", *HAND) as screen:
-        screen.child.expect_exact("was not finished (1 rows stored). Continue it? [Y/n]: ")
+        screen.child.expect_exact("was not finished (1 row stored). Continue it? [Y/n]: ")
         screen.child.sendline("y")
         screen.shows("poured in 1 portion")
         screen.child.sendintr()
