@@ -44,6 +44,7 @@ time_s,reading,unit,temperature_c,rinse_ml,event
 """
 
 
+@cache
 def story_of(path: Path) -> Story:
     """The recording's rinse."""
     recording = read_recording(path, {})
