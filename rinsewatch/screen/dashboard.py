@@ -1,6 +1,6 @@
 """The dashboard: one frame, exactly as large as the window, composed from a snapshot alone.
 
-From top to bottom: title bar, verdict banner, six lines of facts, the chart, the last event, the keys.
+From top to bottom: title bar, verdict banner, six or seven lines of facts, the chart, the last event, the keys.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from rinsewatch.screen.banner import banner_lines, role_of
 from rinsewatch.screen.chart import ChartData, Line, chart_lines
 from rinsewatch.screen.help import help_lines
 from rinsewatch.screen.keys import KEY_LIST, PORTION_KEYS
+from rinsewatch.screen.pricewords import price_words
 from rinsewatch.screen.snapshot import Snapshot
 from rinsewatch.screen.text import cells, fitted, one_line, wrapped
 
@@ -127,6 +128,8 @@ def _facts(snapshot: Snapshot, width: int, height: int, ascii_only: bool, roomy:
         ("Meter", view.meter_words),
     ]
     facts = [(label, say(snapshot)) for label, say in words]
+    if price := price_words(snapshot):
+        facts.insert(4, ("Price", price))
     if roomy:
         facts.insert(3, ("Chances", view.chance_words(state) if state else view.NOT_YET))
     spare = height - len(facts) - _LEAST_CHART
