@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rinsewatch.chemistry.resin import Range
+from rinsewatch.chemistry.tds import zero_may_be
 from rinsewatch.planning.endpoints import End
 from rinsewatch.planning.plan import Plan, RinsePlan
 from rinsewatch.planning.section import (
@@ -99,7 +100,9 @@ def overview_section(plan: Plan, display: Display) -> Section:
         lines.append(f"Fully regenerated it treats {_litres(plan.full_run_l)} of this feed.")
     if plan.reached_run_l is not None:
         lines.append(f"What this plan can turn, stirred in vessels, treats {_litres(plan.reached_run_l)}.")
-    return Section("What this is for", (" ".join(lines),), (), tuple(sentence(words) for words in plan.warnings))
+    zero = zero_may_be(display.step, display.tds_factor if display.unit == "ppm" else 1.0)
+    said = (" ".join(lines), f"A 0 on this meter can be: {'; '.join(zero)}.")
+    return Section("What this is for", said, (), tuple(sentence(words) for words in plan.warnings))
 
 
 def _litres(run_l: Range) -> str:

@@ -53,6 +53,15 @@ def test_tables_fit_eighty_columns_and_say_what_matters(capsys: pytest.CaptureFi
     assert "…" not in said.out, "nothing is cut off"
 
 
+def test_a_displayed_zero_is_explained_on_the_scale_of_the_meter(capsys: pytest.CaptureFixture[str]) -> None:
+    """Half a step of 1 ppm is 1 uS/cm at 0.5 and 0.71 at 0.7; a probe in air shows 0 as well."""
+    for factor, below in (("0.5", "below about 1 uS/cm"), ("0.7", "below about 0.71 uS/cm")):
+        assert run(line({"--tds-factor": factor})) == 0
+        said = " ".join(capsys.readouterr().out.split())
+        assert f"A 0 on this meter can be: water {below}" in said
+        assert "a probe in air, in a bubble or not fully dipped shows 0 as well" in said
+
+
 @pytest.mark.parametrize("portion", ["5", "1 L"])
 def test_long_counts_fit_too(capsys: pytest.CaptureFixture[str], portion: str) -> None:
     assert run(line({"--portion-ml": portion, "--resin-ml": "30 L" if portion == "1 L" else "500"})) == 0
