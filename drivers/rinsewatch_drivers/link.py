@@ -209,7 +209,7 @@ class MeterLink:
                 self._watch.frame_came(arrival.parsed.fits, arrival.monotonic_s)
 
     def _look_for_others(self, now_s: float) -> None:
-        """A second reader steals bytes, and what it leaves of a line may look whole: nothing counts while it is there."""
+        """A second reader steals bytes, and what it leaves of a line may look whole: nothing counts meanwhile."""
         if now_s < self._look_for_others_s or self._watch is None:
             return
         self._look_for_others_s = now_s + _SHARED_EVERY_S

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import re
 import statistics
-import subprocess
-import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 
-from rinsewatch.cli.bench_fault_program import as_nobody, run_program
 from rinsewatch.cli.bench_fault_rig import (
     Cable,
     Happened,
@@ -28,14 +25,13 @@ from rinsewatch.cli.bench_fault_rig import (
     profile_of,
     readings,
 )
-from rinsewatch.cli.bench_fault_table import Bench, CannotRun, Outcome, fault
+from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
 from rinsewatch.rinse.state import Verdict
 from rinsewatch_drivers.clock import SystemClock
-from rinsewatch_drivers.errors import PortBusy, PortMissing
+from rinsewatch_drivers.errors import PortMissing
 from rinsewatch_drivers.link import MeterLink
 from rinsewatch_drivers.profile import SerialSettings
-from rinsewatch_drivers.reading import LinkState, Quality
-from rinsewatch_drivers.text import parse_line
+from rinsewatch_drivers.reading import LinkState
 from rinsewatch_drivers.transport import Transport
 
 LOOSE = re.compile(rb"[0-9]+(?:\.[0-9]*)?")  # the control: find a number in the text
@@ -46,8 +42,12 @@ def _line(number: float) -> bytes:
     return b"%.1f uS/cm\r\n" % number
 
 
-@fault("S01", "unplug mid-line", inject="'123.' sent, then the pty's master closed",
-       must="told within 1 s, half line no reading, one event, descriptor closed, processor < 2 %")  # fmt: skip
+@fault(
+    "S01",
+    "unplug mid-line",
+    inject="'123.' sent, then the pty's master closed",
+    must="told within 1 s, half line no reading, one event, descriptor closed, processor < 2 %",
+)
 def unplug(bench: Bench) -> Outcome:
     """On a real pty; then two seconds of waiting are measured."""
     with plugged(bench.folder) as pty:
@@ -88,8 +88,12 @@ def _clock_is_reset(folder: Path) -> bool:
     return state is not None and state.verdict is Verdict.CHECK
 
 
-@fault("S02", "replug, same path", inject="link removed and made again after 0.1, 2 s (real), 60, 3600 s (virtual time)",
-       must="reading <= 2 s after the path appears; gap told with its seconds")  # fmt: skip
+@fault(
+    "S02",
+    "replug, same path",
+    inject="link removed and made again after 0.1, 2 s (real), 60, 3600 s (virtual time)",
+    must="reading <= 2 s after the path appears; gap told with its seconds",
+)
 def replug(bench: Bench) -> Outcome:
     """The worst of the four gaps."""
     took = [_replug_s(bench.folder, gap_s) for gap_s in (0.1, 2.0)]
@@ -142,7 +146,12 @@ def _virtual_gap(gap_s: float) -> tuple[float, bool]:
     return (got[0] - back_s if got else float("inf")), bool(said) and abs(said[0] - gap_s) < 2.5
 
 
-@fault("S03", "replug under another number", inject="100 times: the link points to a new pty", must="100 of 100 read again, no descriptor leaked, 95 % within 2 s")  # fmt: skip
+@fault(
+    "S03",
+    "replug under another number",
+    inject="100 times: the link points to a new pty",
+    must="100 of 100 read again, no descriptor leaked, 95 % within 2 s",
+)
 def renumbered(bench: Bench) -> Outcome:
     """Real ptys."""
     times = bench.many(100, 12)
@@ -160,8 +169,12 @@ def renumbered(bench: Bench) -> Outcome:
     return Outcome(back == times and p95 <= 2.0 and leaked == 0, figures)
 
 
-@fault("S04", "different device on the same path", inject="after a replug another meter speaks key=value, then the first again",
-       must="none of its lines a reading, told within 10 s, run stays open, first meter read again")  # fmt: skip
+@fault(
+    "S04",
+    "different device on the same path",
+    inject="after a replug another meter speaks key=value, then the first again",
+    must="none of its lines a reading, told within 10 s, run stays open, first meter read again",
+)
 def other_device(bench: Bench) -> Outcome:
     """In virtual time, recorded."""
     clock = VirtualClock()
@@ -179,158 +192,21 @@ def other_device(bench: Bench) -> Outcome:
     again = sum(700 < value < 800 for value in believed(happened))
     recording.close()
     held = not wrong and bool(told) and again >= 9 and ledger.balanced
-    figures = f"{len(wrong)} false readings, told {len(told)} time(s), {again} of 10 lines of the first meter after it; {ledger}"
+    figures = f"{len(wrong)} false readings, told {len(told)} time(s), {again} of 10 lines after it; {ledger}"
     taken = sum(LOOSE.search(data or b"") is not None for _, data in other)
     return Outcome(held, figures, f"find-a-number took {taken} of 30 lines", taken > 0)
 
 
-@fault("S14", "port in use", inject="second process with flock; with TIOCEXCL, asked as user 65534", must="refused, holder's pid and name said, exit code 3")  # fmt: skip
-def in_use(bench: Bench) -> Outcome:
-    """Both ways of holding a port, and the command line's exit code."""
-    with plugged(bench.folder) as pty:
-        with _holder(pty.path, "fcntl.flock(fd, fcntl.LOCK_EX)") as (pid, holder):
-            said = _refusal(pty)
-            code, _, err = run_program(bench.folder, "watch", "--port", str(pty.link), "--plain", *WATCH)
-            holder.kill()
-        with _holder(pty.path, "fcntl.ioctl(fd, termios.TIOCEXCL)") as (_, holder):
-            excluded = _refused_as_nobody(pty.path)
-            holder.kill()
-    held = f"pid {pid}" in said and code == 3 and f"pid {pid}" in err and "in use" in excluded
-    return Outcome(
-        held,
-        f"flock: exit code {code}, {'named' if f'pid {pid}' in err else 'not named'}; TIOCEXCL: {excluded.strip()[:60]}",
-    )
-
-
-class _holder:  # noqa: N801 - used as a function
-    """A process that holds a port until killed."""
-
-    def __init__(self, path: str, act: str) -> None:
-        code = f"import fcntl, os, sys, termios\nfd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)\n{act}\nprint(1, flush=True)\nsys.stdin.read()"
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", code, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-        )
-
-    def __enter__(self) -> tuple[int, subprocess.Popen[bytes]]:
-        assert self._process.stdout is not None
-        self._process.stdout.readline()
-        return self._process.pid, self._process
-
-    def __exit__(self, *_: object) -> None:
-        self._process.kill()
-        self._process.communicate()
-
-
-def _refusal(pty: Pty) -> str:
-    try:
-        MeterLink(str(pty.link), profile_of(), clock=SystemClock()).close()
-    except PortBusy as busy:
-        return str(busy)
-    return ""
-
-
-_OPEN = """
-import sys
-from rinsewatch_drivers.errors import PortError
-from rinsewatch_drivers.profile import SerialSettings
-from rinsewatch_drivers.transport import open_transport
-try:
-    open_transport(sys.argv[1], SerialSettings())
-    print("opened")
-except PortError as error:
-    print(error)
-"""
-
-
-def _refused_as_nobody(path: str) -> str:
-    os.chmod(path, 0o666)
-    return as_nobody(_OPEN, path)
-
-
-@fault("S15", "second reader steals bytes", inject="another process reads the same pty in a loop", must="warned within 30 s, no wrong number believed")  # fmt: skip
-def stolen(bench: Bench) -> Outcome:
-    """A quick thief and one that leaves torn lines; numbers sent are 1000.0 and up, what is left of a line is less."""
-    figures, held = [], True
-    for pause_s in (0.0, 0.004):
-        seen, wrong, told = _robbed(bench, pause_s)
-        held = held and told <= 30.0 and wrong == 0
-        figures.append(
-            f"warned {told:.1f} s after the theft began, {seen} lines read before, then {wrong} torn ones believed"
-        )
-    return Outcome(held, "; ".join(figures), *_torn())
-
-
-def _robbed(bench: Bench, pause_s: float) -> tuple[int, int, float]:
-    """Lines read before the theft; torn ones believed after the warning; s from the theft to the warning."""
-    act = f"import select, time\nwhile select.select([fd], [], []): os.read(fd, 3); time.sleep({pause_s})"
-    with plugged(bench.folder) as pty:
-        link = MeterLink(str(pty.link), profile_of(), clock=SystemClock())
-        before = _lines_for(link, pty, 1.0)
-        with _holder(pty.path, f"print(1, flush=True)\n{act}"):
-            begun_s = time.monotonic()
-            happened = _lines_for(link, pty, bench.many(30, 12))
-        link.close()
-    told_s = min((event.monotonic_s for event in events(happened) if "(pid" in event.detail), default=float("inf"))
-    after = [r for r in readings(happened) if r.monotonic_s > told_s]
-    return len(believed(before)), len(believed(after)), told_s - begun_s
-
-
-def _lines_for(link: MeterLink, pty: Pty, seconds: float) -> Happened:
-    """20 lines a second, all above 1000."""
-    happened: Happened = []
-    for number in range(int(seconds * 20)):
-        pty.send(_line(1000.0 + number))
-        happened += poll_until(link, lambda h: False, 0.05, 0.05)
-    return happened
-
-
-def _torn() -> tuple[str, bool]:
-    """What a whole-line grammar alone makes of lines that lost three bytes somewhere: the control."""
-    lines = [_line(1000.0 + n).strip() for n in range(100)]
-    torn = [line[:at] + line[at + 3 :] for line in lines for at in range(len(line) - 3)]
-    taken = sum(parse_line(profile_of(), line).quality is Quality.GOOD for line in torn)
-    return f"the grammar alone takes {100 * taken / len(torn):.0f} % of torn lines", taken > 0
-
-
-@fault("S16", "permission denied", inject="pty made 0600 and another's, opened as user 65534", must="one sentence that names the group, exit code 3, no traceback")  # fmt: skip
-def denied(bench: Bench) -> Outcome:
-    """As nobody, through the driver; a traceback would be the whole program's shame."""
-    with plugged(bench.folder) as pty:
-        os.chmod(pty.path, 0o600)
-        said = as_nobody(_OPEN, pty.path)
-    held = "dialout" in said and "Traceback" not in said and "\n" not in said.strip()
-    return Outcome(held, said.strip()[:90])
-
-
-@fault("S20", "no device at start", inject="no such path; it appears after 60 s (virtual time)", must="waits visibly, starts by itself")  # fmt: skip
-def absent(bench: Bench) -> Outcome:
-    """With ``wait``, as --wait does."""
-    clock = VirtualClock()
-    there_s = clock.now_s + 60.0
-
-    def opener(url: str, settings: SerialSettings) -> Transport:
-        if clock.now_s < there_s:
-            raise PortMissing("there is no port")
-        return Cable(clock, [(0.5, b"\r\n" + _line(500))])
-
-    link = MeterLink("virtual", profile_of(), clock=clock, opener=opener, wait=True)
-    happened = poll_for(link, clock, 65.0)
-    at_s = [r.monotonic_s - there_s for r in readings(happened) if r.value == 500.0]
-    waits = len(events(happened, LinkState.WAITING))
-    return Outcome(
-        waits == 1 and bool(at_s) and at_s[0] <= 2.0,
-        f"{waits} waiting event, read {at_s[0] if at_s else -1:.1f} s after it came",
-    )
-
-
-@fault("S22", "very slow meter", inject="1 line in 5 min, 24 lines, period declared", must="never called silent")  # fmt: skip
+@fault("S22", "very slow meter", inject="1 line in 5 min, 24 lines, period declared", must="never called silent")
 def slow(bench: Bench) -> Outcome:
     """In virtual time; without the declared period the control calls it silent."""
     declared, ledger = _slow_run(bench.folder, 300.0)
     return Outcome(
-        declared == 0 and ledger[1], f"{declared} false silences in 2 h; {ledger[0]}",
-        f"fixed 5 s: {_slow_run(bench.folder / 'control', None)[0]} silences", True,
-    )  # fmt: skip
+        declared == 0 and ledger[1],
+        f"{declared} false silences in 2 h; {ledger[0]}",
+        f"fixed 5 s: {_slow_run(bench.folder / 'control', None)[0]} silences",
+        True,
+    )
 
 
 def _slow_run(folder: Path, period_s: float | None) -> tuple[int, tuple[str, bool]]:
@@ -350,7 +226,12 @@ def _slow_run(folder: Path, period_s: float | None) -> tuple[int, tuple[str, boo
     return len(events(happened, LinkState.SILENT)), (str(ledger), ledger.balanced)
 
 
-@fault("S23", "flapping cable", inject="100 unplugs and replugs in 60 s (virtual time), recorded", must="at most one event a second, run survives")  # fmt: skip
+@fault(
+    "S23",
+    "flapping cable",
+    inject="100 unplugs and replugs in 60 s (virtual time), recorded",
+    must="at most one event a second, run survives",
+)
 def flapping(bench: Bench) -> Outcome:
     """Events in the record, not only those of the driver."""
     clock = VirtualClock()
@@ -362,17 +243,9 @@ def flapping(bench: Bench) -> Outcome:
         recording.take([item])
     times = [e.row.time_s for e in recording.entries() if e.row.event.startswith(("fault: meter", "note: meter"))]
     recording.close()
-    closest = min((b - a for a, b in zip(times, times[1:], strict=False)), default=9.9)
+    closest = min((b - a for a, b in pairwise(times)), default=9.9)
     alive = 700.0 in believed(happened)
     return Outcome(
         alive and closest >= 1.0,
         f"{len(times)} link events in the record, closest {closest:.2f} s apart, alive: {alive}",
     )
-
-
-def requires(tool: str) -> None:
-    """CannotRun where a tool is not installed."""
-    import shutil
-
-    if shutil.which(tool) is None:
-        raise CannotRun(f"{tool} is not installed")

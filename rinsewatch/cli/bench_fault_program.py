@@ -25,7 +25,9 @@ def environment(folder: Path, **more: str) -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": os.pathsep.join(PATHS), "RINSEWATCH_DATA": str(folder), **more}
 
 
-def run_program(folder: Path, *arguments: str, typed: str = "", timeout_s: float = 60.0, **more: str) -> tuple[int, str, str]:
+def run_program(
+    folder: Path, *arguments: str, typed: str = "", timeout_s: float = 60.0, **more: str
+) -> tuple[int, str, str]:
     """Run ``rinsewatch``; (exit code, stdout, stderr)."""
     done = subprocess.run(
         [sys.executable, "-m", "rinsewatch", *arguments],

@@ -58,7 +58,7 @@ Script = list[tuple[float, bytes | None]]
 
 
 class Cable:
-    """A transport in memory. ``script``: (s from the start, bytes; None: unplugged); ``answer``: replies to what is sent."""
+    """A transport in memory. ``script``: (s from the start, bytes; None: unplugged); ``answer``: answers to it."""
 
     def __init__(self, clock: VirtualClock, script: Script, answer: Callable[[bytes], Script] | None = None) -> None:
         self._clock, self._began_s = clock, clock.now_s

@@ -17,7 +17,7 @@ class CannotRun(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What a fault's function is given: a folder of its own, whether to be quick, the runs and processes of a campaign."""
+    """What a fault's function is given: a folder of its own, whether to be quick, runs and processes of a campaign."""
 
     folder: Path
     short: bool = False

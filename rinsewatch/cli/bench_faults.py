@@ -20,7 +20,7 @@ import click
 
 from rinsewatch.cli.bench_fault_table import CATALOGUE, TABLE, Bench, Result, run_fault, unbuilt
 
-_ROWS = ("cable",)
+_ROWS = ("cable", "port", "bytes")
 
 
 def load() -> None:
@@ -88,11 +88,11 @@ def summary(found: Sequence[Result]) -> str:
 def table(found: Sequence[Result]) -> str:
     """The table as Markdown."""
     head = "| row | fault | injected | state | figures | control | lacking |\n|---|---|---|---|---|---|---|\n"
-    rows = [
-        (r.id, r.title, "yes" if r.injected else "no", r.state, r.figures, r.control, r.lacking) for r in found
-    ]
-    return head + "".join("| " + " | ".join(cell.replace("|", "/") for cell in row) + " |\n" for row in rows) + (
-        "\n" + summary(found) + "\n"
+    rows = [(r.id, r.title, "yes" if r.injected else "no", r.state, r.figures, r.control, r.lacking) for r in found]
+    return (
+        head
+        + "".join("| " + " | ".join(cell.replace("|", "/") for cell in row) + " |\n" for row in rows)
+        + ("\n" + summary(found) + "\n")
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rinsewatch.rinse.state import Price
 from rinsewatch.screen.snapshot import Snapshot
 from rinsewatch.screen.view import flow_mode, number_words
 
