@@ -26,6 +26,7 @@ class Belonging:
         self._by_number = {n: batch for batch in self._batches for n in rinse_numbers(batch.fields)}
         self._by_name = {str(batch.fields["name"]).casefold(): batch for batch in self._batches}
         named = [item.fields for item in records.items("summary") if "resin" in item.fields and "rinse" in item.fields]
+        self._rinses: dict[int, dict[int, RinseInfo]] = {}
         self._by_summary = {int(fields["rinse"]): int(fields["resin"]) for fields in named}
 
     def batch_of(self, rinse: RinseInfo) -> Item | None:
@@ -41,6 +42,11 @@ class Belonging:
     def rinses_of(self, resin: str) -> dict[int, RinseInfo]:
         """The recorded rinses of a resin, by number. Error: UsageError where there is no such resin."""
         number = self._records.find("resin", resin).number
+        if number not in self._rinses:
+            self._rinses[number] = self._find_rinses(number)
+        return self._rinses[number]
+
+    def _find_rinses(self, number: int) -> dict[int, RinseInfo]:
         names = self.names_of(number)
         batches = [batch for batch in self._batches if batch.fields.get("resin") == number]
         names |= {str(batch.fields["name"]).casefold() for batch in batches}

@@ -44,9 +44,9 @@ def life_input(logbook: Logbook, records: Records, name: str, *, most_replayed: 
     runs = [item for item in records.items("run") if item.fields["resin"] == resin.number]
     batches = [item for item in records.items("batch") if item.fields.get("resin") == resin.number]
     cycles, notes = Cycles(runs), []
-    label = str(resin.fields["name"])
-    rinses = _noted_rinses(logbook, records, label, resin, cycles)
-    replayed, left_out = _replayed(logbook, records, label, resin, cycles, most_replayed)
+    belonging = Belonging(logbook, records)
+    rinses = _noted_rinses(logbook, records, belonging, resin, cycles)
+    replayed, left_out = _replayed(logbook, records, belonging, resin, cycles, most_replayed)
     if left_out:
         who = "1 earlier rinse has" if left_out == 1 else f"{left_out} earlier rinses have"
         notes.append(f"{who} no stored summary; left out.")
@@ -95,10 +95,11 @@ def _regeneration(fields: Fields, cycles: Cycles) -> Regeneration:
     )
 
 
-def _noted_rinses(logbook: Logbook, records: Records, name: str, resin: Item, cycles: Cycles) -> list[RinseSummary]:
-    belonging = Belonging(logbook, records)
+def _noted_rinses(
+    logbook: Logbook, records: Records, belonging: Belonging, resin: Item, cycles: Cycles
+) -> list[RinseSummary]:
     found = []
-    for item, info in summaries_of(logbook, records, name):
+    for item, info in summaries_of(logbook, records, str(resin.fields["name"]), belonging):
         batch = belonging.batch_of(info) if info else None
         fields = {**item.fields, **({"cycle": cycles.of(batch.fields)} if batch else {})}
         part = _part(resin.fields, str(fields["residue"]))
@@ -135,12 +136,15 @@ def _summary(figures: RinseFigures, part: Part, cycle: int, fields: Fields) -> R
 
 
 def _replayed(
-    logbook: Logbook, records: Records, name: str, resin: Item, cycles: Cycles, most: int
+    logbook: Logbook, records: Records, belonging: Belonging, resin: Item, cycles: Cycles, most: int
 ) -> tuple[list[RinseSummary], int]:
     """Finished rinses that have no summary yet: the latest ones, and how many more there are."""
-    belonging = Belonging(logbook, records)
     have = {item.fields.get("rinse") for item in records.items("summary")}
-    rinses = [info for info in belonging.rinses_of(name).values() if info.id not in have and not info.unfinished]
+    rinses = [
+        info
+        for info in belonging.rinses_of(str(resin.fields["name"])).values()
+        if info.id not in have and not info.unfinished
+    ]
     latest = rinses[-most:] if most else []
     found = [one for info in latest if (one := _replay(logbook, belonging, resin, cycles, info)) is not None]
     return found, len(rinses) - len(latest)

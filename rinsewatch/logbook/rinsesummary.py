@@ -174,9 +174,11 @@ def summary_figures(item: Item) -> RinseFigures:
     )
 
 
-def summaries_of(logbook: Logbook, records: Records, resin: str) -> list[tuple[Item, RinseInfo | None]]:
+def summaries_of(
+    logbook: Logbook, records: Records, resin: str, belonging: Belonging | None = None
+) -> list[tuple[Item, RinseInfo | None]]:
     """The summaries of a resin's rinses with their recordings, by date. A name never noted counts as a batch's."""
-    belonging = Belonging(logbook, records)
+    belonging = belonging or Belonging(logbook, records)
     try:
         number: int | None = records.find("resin", resin).number
         rinses = belonging.rinses_of(resin)

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import atan, cos, pi, sin, sqrt
+from operator import mul
 
 BEFORE, FROM_ON = 3, 3
 PRIOR_WEIGHT = 6
@@ -62,13 +64,11 @@ def find_change(series: Series, sign: int) -> Change | None:
     n = len(series.cycles)
     best, best_shape = None, _step(series.cycles, n)
     starts = range(BEFORE, n - FROM_ON + 1)
-    for start in starts:
-        for shape in (_step(series.cycles, start), _growth(series.cycles, start)):
-            fit = _fit(series, shape)
-            if best is None or sign * fit.z > sign * best.z:
-                last = fit.first + fit.change * shape[-1]
-                best_shape = shape
-                best = Change(series.cycles[start], series.cycles[start:], fit.first, last, fit.z, 1.0)
+    for start, shape, fit in _fits(series):
+        if best is None or sign * fit.z > sign * best.z:
+            last = fit.first + fit.change * shape[-1]
+            best_shape = shape
+            best = Change(series.cycles[start], series.cycles[start:], fit.first, last, fit.z, 1.0)
     if best is None or not _lasting(series, best, sign):
         return None
     # The beginnings are near copies of each other: about one independent trial a doubling (checked on steady lives).
@@ -76,6 +76,17 @@ def find_change(series: Series, sign: int) -> Change | None:
     alone = student_tail(sign * best.z, PRIOR_WEIGHT + n - 2)
     chance = alone + WILD_SHARE * _without_the_wildest(series, best_shape, best, sign)
     return Change(best.since, best.cycles, best.first, best.last, best.z, min(1.0, trials * chance))
+
+
+@lru_cache(maxsize=8)
+def _fits(series: Series) -> list[tuple[int, list[float], _Fit]]:
+    """(start, shape, fit) of a step and of a growth from every cycle on; asked for once a direction."""
+    shapes = [
+        (start, shape)
+        for start in range(BEFORE, len(series.cycles) - FROM_ON + 1)
+        for shape in (_step(series.cycles, start), _growth(series.cycles, start))
+    ]
+    return [(start, shape, _fit(series, shape)) for start, shape in shapes]
 
 
 def _without_the_wildest(series: Series, shape: Sequence[float], change: Change, sign: int) -> float:
@@ -109,21 +120,23 @@ def _fit(series: Series, shape: Sequence[float]) -> _Fit:
     for _ in range(_ROUNDS):
         level, slope, spread = _weighted(values, shape, weights)
         rest = [v - level - slope * h for v, h in zip(values, shape, strict=True)]
-        squares = sum(w * r * r for w, r in zip(weights, rest, strict=True))
+        squares = sum(map(mul, weights, map(mul, rest, rest)))
         freedom = PRIOR_WEIGHT + len(values) - 2
         scatter = sqrt((PRIOR_WEIGHT * series.usual_scatter**2 + squares) / freedom)
         error = scatter / sqrt(spread)
-        weights = [min(1.0, _HUBER * scatter / abs(r)) if r else 1.0 for r in rest]
+        limit = _HUBER * scatter
+        weights = [1.0 if (far := abs(r)) <= limit else limit / far for r in rest]
     return _Fit(level, slope, slope / error)
 
 
 def _weighted(values: Sequence[float], shape: Sequence[float], weights: Sequence[float]) -> tuple[float, float, float]:
     """Level, slope and the shape's weighted sum of squares about its mean."""
     total = sum(weights)
-    mean_h = sum(w * h for w, h in zip(weights, shape, strict=True)) / total
-    mean_v = sum(w * v for w, v in zip(weights, values, strict=True)) / total
-    spread = sum(w * (h - mean_h) ** 2 for w, h in zip(weights, shape, strict=True))
-    both = sum(w * (h - mean_h) * (v - mean_v) for w, h, v in zip(weights, shape, values, strict=True))
+    mean_h = sum(map(mul, weights, shape)) / total
+    mean_v = sum(map(mul, weights, values)) / total
+    weighed = [w * (h - mean_h) for w, h in zip(weights, shape, strict=True)]
+    spread = sum(map(mul, weighed, [h - mean_h for h in shape]))
+    both = sum(map(mul, weighed, [v - mean_v for v in values]))
     slope = both / spread
     return mean_v - slope * mean_h, slope, spread
 
