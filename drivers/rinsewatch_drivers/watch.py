@@ -12,6 +12,8 @@ SILENT_PERIODS = 3.0
 GARBAGE_AFTER_S = 10.0
 GARBAGE_AFTER_FRAMES = 20
 _GARBAGE_LEAST_BYTES = 32
+# Or so many bursts half a second apart: read far too slowly, a whole line is only two odd bytes.
+_GARBAGE_LEAST_BURSTS, _BURST_APART_S = 5, 0.5
 # A shaky plug: beyond this many losses within a minute, "back" is told only once the link has held for a
 # second.
 _SHAKY_LOSSES = 5
@@ -37,7 +39,7 @@ class LinkWatch:
     def _restart(self, now_s: float) -> None:
         self._last_bytes_s = now_s
         self._unfit_since_s: float | None = None
-        self._unfit_frames = self._unfit_bytes = 0
+        self._unfit_frames = self._unfit_bytes = self._unfit_bursts = 0
         self._last_fit_s = None
 
     @property
@@ -54,6 +56,8 @@ class LinkWatch:
 
     def bytes_came(self, count: int, now_s: float) -> None:
         """Bytes, terminators aside; without a fitting frame they will count as garbage in time."""
+        if count and (now_s - self._last_bytes_s >= _BURST_APART_S or not self._unfit_bursts):
+            self._unfit_bursts += 1
         self._last_bytes_s = now_s
         self._unfit_bytes += count
         if self._unfit_since_s is None and count:
@@ -67,7 +71,7 @@ class LinkWatch:
         if self._last_fit_s is not None and now_s > self._last_fit_s:
             self._gaps.append(now_s - self._last_fit_s)
         self._last_fit_s = now_s
-        self._unfit_since_s, self._unfit_frames, self._unfit_bytes = None, 0, 0
+        self._unfit_since_s, self._unfit_frames, self._unfit_bytes, self._unfit_bursts = None, 0, 0, 0
 
     def lost(self, detail: str, now_s: float) -> list[LinkEvent]:
         """The port went away."""
@@ -109,7 +113,11 @@ class LinkWatch:
         if self._unfit_frames >= GARBAGE_AFTER_FRAMES:
             return True
         # a single odd line of a slow meter is no garbage yet
-        enough = self._unfit_frames >= 3 or self._unfit_bytes >= _GARBAGE_LEAST_BYTES
+        enough = (
+            self._unfit_frames >= 3
+            or self._unfit_bytes >= _GARBAGE_LEAST_BYTES
+            or self._unfit_bursts >= _GARBAGE_LEAST_BURSTS
+        )
         since_s = now_s if self._unfit_since_s is None else self._unfit_since_s
         return enough and now_s - since_s >= GARBAGE_AFTER_S
 

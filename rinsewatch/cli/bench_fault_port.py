@@ -54,10 +54,8 @@ def in_use(bench: Bench) -> Outcome:
             excluded = _refused_as_nobody(pty.path)
             holder.kill()
     held = f"pid {pid}" in said and code == 3 and f"pid {pid}" in err and "in use" in excluded
-    return Outcome(
-        held,
-        f"flock: exit code {code}, {'named' if f'pid {pid}' in err else 'not named'}; TIOCEXCL: {excluded[:60]}",
-    )
+    named = "named" if f"pid {pid}" in err else "not named"
+    return Outcome(held, f"flock: exit code {code}, {named}; TIOCEXCL: {excluded.strip()[:60]}")
 
 
 class _holder:

@@ -112,7 +112,7 @@ def state_of(found: Outcome) -> str:
     if found.control_failed is False:
         return "control passed"
     if not found.held:
-        return "FAILED"
+        return "not built" if found.lacking else "FAILED"
     return "partly" if found.lacking else "survived"
 
 

@@ -20,7 +20,7 @@ import click
 
 from rinsewatch.cli.bench_fault_table import CATALOGUE, TABLE, Bench, Result, run_fault, unbuilt
 
-_ROWS = ("cable", "port", "bytes")
+_ROWS = ("cable", "port", "bytes", "uart", "modbus", "meter")
 
 
 def load() -> None:

@@ -16,9 +16,7 @@ from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Read
 PLAIN = builtin_profiles()["plain-number"]
 
 
-def _run(
-    link: MeterLink, clock: Any, seconds: float, timeout_s: float = 0.2
-) -> tuple[list[Reading], list[LinkEvent]]:
+def _run(link: MeterLink, clock: Any, seconds: float, timeout_s: float = 0.2) -> tuple[list[Reading], list[LinkEvent]]:
     end_s = clock.now_s + seconds
     happened: list[Reading | LinkEvent] = []
     while clock.now_s < end_s:
@@ -136,6 +134,22 @@ def test_garbage_gives_a_hint_within_ten_seconds(cable: Callable[..., Any], cloc
         assert all(r.kind is Kind.FAULT for r in readings)
 
 
+def test_two_odd_bytes_a_second_are_garbage_too(cable: Callable[..., Any], clock: Any) -> None:
+    """115,200 baud read at 9,600: a whole line arrives as two bytes, and none of them ends a line."""
+    bench = Bench(cable([(float(i), b"\x94\xba") for i in range(20)]))
+    link = MeterLink("x", PLAIN, clock=clock, opener=bench)
+    readings, events = _run(link, clock, 12.0)
+    assert readings == []
+    assert _states(events) == [LinkState.OPEN, LinkState.GARBAGE]
+    assert 9.5 <= events[1].monotonic_s - 1000.0 <= 10.5
+
+
+def test_one_odd_line_of_a_slow_meter_is_no_garbage(cable: Callable[..., Any], clock: Any) -> None:
+    bench = Bench(cable([(0.3 * i, b"abc") for i in range(7)]))
+    _, events = _run(MeterLink("x", PLAIN, clock=clock, opener=bench), clock, 3.0)
+    assert _states(events) == [LinkState.OPEN]
+
+
 def test_some_garbage_between_good_lines_is_no_state(cable: Callable[..., Any], clock: Any) -> None:
     script = [(0.2 * i, b"#\x00!\r\n" if i % 7 == 3 else b"12.5 uS/cm\r\n") for i in range(200)]
     link = MeterLink("meter", PLAIN, clock=clock, opener=Bench(cable(script)))
@@ -171,9 +185,7 @@ def test_silence_after_a_loss_is_not_the_meter_back(cable: Callable[..., Any], c
     assert _states(events) == [LinkState.OPEN, LinkState.LOST, LinkState.SILENT, LinkState.BACK]
 
 
-def test_a_port_taken_by_another_program_meanwhile_is_told_once(
-    cable: Callable[..., Any], clock: Any
-) -> None:
+def test_a_port_taken_by_another_program_meanwhile_is_told_once(cable: Callable[..., Any], clock: Any) -> None:
     bench = Bench(cable([(1.0, None)]), *[PortBusy("in use by x")] * 8, cable(_lines(100)))
     link = MeterLink("meter", PLAIN, clock=clock, opener=bench)
     _, events = _run(link, clock, 12.0)
@@ -244,9 +256,7 @@ def test_auto_with_garbage_only_tells_so(cable: Callable[..., Any], clock: Any) 
     assert all(r.kind is Kind.FAULT for r in readings)
 
 
-def test_polled_meter_is_asked_in_time_and_its_echo_is_no_reading(
-    cable: Callable[..., Any], clock: Any
-) -> None:
+def test_polled_meter_is_asked_in_time_and_its_echo_is_no_reading(cable: Callable[..., Any], clock: Any) -> None:
     meter = cable()
     meter.on_write = lambda data: [(0.01, data + b"\n"), (0.1, b"12.5 uS/cm\r\n")]
     link = MeterLink("meter", builtin_profiles()["polled-ascii"], clock=clock, opener=Bench(meter))
@@ -271,9 +281,7 @@ def test_meters_whose_lines_end_by_silence(cable: Callable[..., Any], clock: Any
         '[text]\nformat = "csv"\ncolumns = ["value", "unit"]\n',
         "g",
     )
-    script = [
-        (i + part * 0.02, piece) for i in range(5) for part, piece in enumerate((b"12", b".5,", b"ppm"))
-    ]
+    script = [(i + part * 0.02, piece) for i in range(5) for part, piece in enumerate((b"12", b".5,", b"ppm"))]
     link = MeterLink("meter", gap, clock=clock, opener=Bench(cable(script)))
     readings, _ = _run(link, clock, 6.0)
     assert [r.value for r in readings] == [None, 12.5, 12.5, 12.5, 12.5]

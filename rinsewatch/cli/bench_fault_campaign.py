@@ -1,0 +1,180 @@
+"""Fault bench: a meter fault laid over simulated rinses, and who calls a false endpoint on them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
+
+import numpy as np
+
+from rinsewatch import Rinse, Row, Verdict
+from rinsewatch.cli.bench_fault_table import Bench
+from rinsewatch.cli.bench_rinse import row_of, setup_of, target_of
+from rinsewatch.cli.bench_score import FALSE_STOP
+from rinsewatch_sim.record import BenchRow, Record
+from rinsewatch_sim.simulate import random_scenario, run
+
+SEEDS_FROM = 60_000  # of the campaign's rinses: none that the estimator was worked on with
+_ROWS_AT_MOST = 2_500
+NAIVE = (1, 3, 10)  # the controls stop at so many readings in a row at or below the target
+
+Laid = Callable[[BenchRow], Sequence[BenchRow]]
+Maker = Callable[[Record, float, np.random.Generator], Laid]
+Change = Callable[[Record, BenchRow, np.random.Generator], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """One rinse with a fault in it. ``false``: stopped with the true filtrate above 1.15 times the target.
+
+    ``late``: portions past the true endpoint at the stop (None: it never stopped); ``caught``: reading rows from the
+    fault's start until the verdict was ``check`` (None: never); ``naive``: false stops of each control.
+    """
+
+    seed: int
+    false: bool
+    late: float | None
+    caught: int | None
+    naive: tuple[bool, ...]
+    causes: frozenset[str]
+    stalled: bool
+
+    @property
+    def false_stop(self) -> bool:
+        """The tool's own."""
+        return self.false
+
+    @property
+    def naive_false(self) -> bool:
+        """Of the first reading at or below the target."""
+        return self.naive[0]
+
+
+@lru_cache(maxsize=4)
+def clean_record(seed: int) -> Record:
+    """A sound simulated rinse that reaches its target, read by a meter on a line; same seed, same rinse."""
+    rng = np.random.default_rng(SEEDS_FROM + seed)
+    while True:
+        scenario = random_scenario(rng, faults=(), hand_typed=False)
+        record = run(scenario, rng)
+        if record.true_endpoint_ml(target_of(record)) is not None and len(record.rows) <= _ROWS_AT_MOST:
+            return record
+
+
+def play(change: Change, seed: int, mid: float) -> Played:
+    """A change of every reading from ``mid`` of the way on ("" drops it) laid over a rinse."""
+    return play_laid(partial(_from_then, change), seed, mid)
+
+
+def _from_then(change: Change, record: Record, start_s: float, rng: np.random.Generator) -> Laid:
+    def at(row: BenchRow) -> Sequence[BenchRow]:
+        if row.time_s < start_s or row.reading in ("", "over"):
+            return [row]
+        text = change(record, row, rng)
+        return [replace(row, reading=text)] if text else []
+
+    return at
+
+
+def play_laid(maker: Maker, seed: int, mid: float | None = None) -> Played:
+    """Lay a fault over the rinse ``seed``, from ``mid`` of the readable way to the endpoint on (None: anywhere)."""
+    record = clean_record(seed)
+    rng = np.random.default_rng(SEEDS_FROM + 500_000 + seed)
+    share = float(rng.uniform(0.2, 0.95)) if mid is None else mid
+    start_s = _time_at(record, share)
+    laid = maker(record, start_s, rng)
+    rows = [(number, changed) for number, row in enumerate(record.rows) for changed in laid(row)]
+    return _judge(record, rows, start_s, seed)
+
+
+def _time_at(record: Record, share: float) -> float:
+    """When so much of the water between coming into range and the endpoint has been poured."""
+    end_ml = record.true_endpoint_ml(target_of(record)) or 0.0
+    begin_ml = min(record.in_range_ml(), end_ml)
+    row = int(np.searchsorted(record.poured_ml, begin_ml + share * (end_ml - begin_ml), side="right")) - 1
+    return record.rows[max(row, 0)].time_s
+
+
+def _judge(record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float, seed: int) -> Played:
+    target = target_of(record)
+    above = record.settled_scale_us_cm > FALSE_STOP * target
+    stop, caught, causes, stalled = _tool(record, rows, start_s)
+    naive = [naive_stop(record, rows, target, count) for count in NAIVE]
+    return Played(
+        seed=seed,
+        false=stop is not None and bool(above[stop]),
+        late=None if stop is None else _late(record, stop, target),
+        caught=caught,
+        naive=tuple(row is not None and bool(above[row]) for row in naive),
+        causes=causes,
+        stalled=stalled,
+    )
+
+
+def _tool(
+    record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float
+) -> tuple[int | None, int | None, frozenset[str], bool]:
+    """Where the tool stops; readings until ``check`` after the fault's start; causes given; was it called stalled."""
+    rinse, since, caught, causes, stalled = Rinse(setup_of(record.scenario)), 0, None, set[str](), False
+    for number, raw in rows:
+        row = _row(raw)
+        state = rinse.observe(row)
+        stalled = stalled or state.verdict is Verdict.STALLED
+        if raw.time_s >= start_s:
+            since += row.has_reading
+            causes.add(state.cause)
+            caught = since if caught is None and state.verdict is Verdict.CHECK else caught
+        if state.verdict is Verdict.STOP:
+            return number, caught, frozenset(causes), stalled
+    return None, caught, frozenset(causes), stalled
+
+
+def _row(raw: BenchRow) -> Row:
+    """As ``row_of``; a negative number is no reading for the drivers either."""
+    row = row_of(raw)
+    return row if row.reading is None or row.reading >= 0 else Row(row.time_s, row.rinse_ml)
+
+
+def naive_stop(record: Record, rows: Sequence[tuple[int, BenchRow]], target_us_cm: float, count: int) -> int | None:
+    """The control: ``count`` numbers in a row at or below the target, whatever they mean."""
+    run_length = 0
+    for number, row in rows:
+        if row.reading in ("", "over"):
+            continue
+        factor = record.scenario.meter.tds_factor if row.unit == "ppm" else 1.0
+        run_length = run_length + 1 if float(row.reading) / factor <= target_us_cm else 0
+        if run_length >= count:
+            return number
+    return None
+
+
+def _late(record: Record, stop: int, target_us_cm: float) -> float:
+    below = record.first_below_ml(target_us_cm) or 0.0
+    return (float(record.poured_ml[stop]) - below) / record.scenario.portion_ml
+
+
+def campaign(maker: Maker, bench: Bench, mid: float | None = None) -> list[Played]:
+    """The fault on as many rinses as the bench asks for."""
+    seeds = range(bench.many(bench.runs, 2))
+    if bench.jobs == 1 or len(seeds) < 8:
+        return [play_laid(maker, seed, mid) for seed in seeds]
+    with ProcessPoolExecutor(bench.jobs) as pool:
+        return list(pool.map(partial(play_laid, maker, mid=mid), seeds, chunksize=4))
+
+
+def counts(played: Sequence[Played]) -> str:
+    """In words."""
+    false = sum(one.false for one in played)
+    never = sum(one.late is None for one in played)
+    caught = [one.caught for one in played if one.caught is not None]
+    doubted = f"doubted in {len(caught)}" if caught else "never doubted"
+    return f"{false} false stops of {len(played)}, {doubted}, {never} never stopped"
+
+
+def naive_counts(played: Sequence[Played]) -> tuple[str, bool | None]:
+    """The controls' false stops in words; True if the plainest one failed, None where it had no occasion."""
+    found = [sum(one.naive[which] for one in played) for which in range(len(NAIVE))]
+    words = ", ".join(f"{count} below: {false}" for count, false in zip(NAIVE, found, strict=True))
+    return f"false stops of controls, {words}", True if found[0] else None
