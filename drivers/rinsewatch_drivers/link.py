@@ -156,10 +156,10 @@ class MeterLink:
         self._opened()
 
     def _look(self, transport: Transport, timeout_s: float) -> list[Reading]:
-        away = self._was_away()
         try:
             batch = self._source.poll(transport, timeout_s, self._clock)
-            if away and batch.arrivals:
+            # asked afterwards: it is in the middle of waiting for bytes that a program is stopped
+            if batch.arrivals and self._was_away(timeout_s):
                 batch.arrivals = self._drain(transport, batch)
         except PortLost as lost:
             return self._lose(lost)
@@ -179,8 +179,10 @@ class MeterLink:
         self._retry_s, self._next_try_s = _FIRST_RETRY_S, now_s + _FIRST_RETRY_S
         return [self._stamped(half) for half in halves]
 
-    def _was_away(self) -> bool:
+    def _was_away(self, waited_s: float) -> bool:
         """True if nobody has read for long: suspended, stopped, or kept busy. Then lines have queued up.
+
+        ``waited_s``: what this look itself may have taken.
 
         The monotonic clock stands still while the machine sleeps, so the date is asked too.
         """
@@ -188,7 +190,7 @@ class MeterLink:
             return False
         mono_s, utc_s = self._last_look
         gap_s = max(self._clock.monotonic() - mono_s, self._clock.utc().timestamp() - utc_s)
-        return gap_s > self._watch.stale_after_s
+        return gap_s - waited_s > self._watch.stale_after_s
 
     def _drain(self, transport: Transport, batch: Batch) -> list[Arrival]:
         """All that has queued up: when any of it was sent nobody knows, not even of the last line."""

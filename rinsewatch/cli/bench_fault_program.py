@@ -6,7 +6,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -26,12 +26,13 @@ def environment(folder: Path, **more: str) -> dict[str, str]:
 
 
 def run_program(
-    folder: Path, *arguments: str, typed: str = "", timeout_s: float = 60.0, **more: str
+    folder: Path, *arguments: str, typed: str = "", timeout_s: float = 60.0, world: Mapping[str, str] | None = None
 ) -> tuple[int, str, str]:
-    """Run ``rinsewatch``; (exit code, stdout, stderr)."""
+    """Run ``rinsewatch``, with ``world`` in its environment; (exit code, stdout, stderr)."""
     done = subprocess.run(
         [sys.executable, "-m", "rinsewatch", *arguments],
-        env=environment(folder, **more), input=typed, capture_output=True, text=True, timeout=timeout_s, check=False,
+        env=environment(folder, **(world or {})), input=typed, capture_output=True, text=True,
+        timeout=timeout_s, check=False,
     )  # fmt: skip
     return done.returncode, done.stdout, done.stderr
 
