@@ -213,6 +213,31 @@ def test_lines_queued_while_nobody_read_are_late(cable: Callable[..., Any], cloc
     assert all(r.quality is Quality.UNCERTAIN for r in readings[:300])
 
 
+def test_stopped_in_the_middle_of_waiting_for_bytes(cable: Callable[..., Any], clock: Any) -> None:
+    """That is where a program spends its time, so that is where Ctrl-Z finds it."""
+    meter = cable(_lines(400))
+    link = MeterLink("meter", PLAIN, clock=clock, opener=Bench(meter))
+    _run(link, clock, 4.0)
+    read, stops = meter.read, [60.0]
+
+    def stopped_read(timeout_s: float) -> bytes:
+        clock.wait(stops.pop() if stops else 0.0)
+        data: bytes = read(timeout_s)
+        return data
+
+    meter.read = stopped_read
+    readings, _ = _run(link, clock, 64.0)
+    causes = [r.cause for r in readings]
+    assert causes[:300] == ["late"] * 300
+    assert set(causes[301:]) == {""}
+
+
+def test_a_silence_that_was_waited_out_makes_nothing_late(cable: Callable[..., Any], clock: Any) -> None:
+    link = MeterLink("meter", PLAIN, clock=clock, opener=Bench(cable([*_lines(20), *_lines(3, 0.001, 15.0)])))
+    readings, _ = _run(link, clock, 20.0, timeout_s=12.0)
+    assert len(readings) == 23 and "late" not in {r.cause for r in readings}
+
+
 def test_a_sleeping_machine_is_noticed_by_the_date(cable: Callable[..., Any], clock: Any) -> None:
     meter = cable(_lines(20))
     link = MeterLink("meter", PLAIN, clock=clock, opener=Bench(meter))
