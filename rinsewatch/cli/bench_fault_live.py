@@ -46,6 +46,7 @@ class Watched:
         self.process = subprocess.Popen(
             command, stdin=streams[0], stdout=streams[1], stderr=streams[1] if screen else subprocess.PIPE,
             env=environment(folder, **{"TERM": "xterm", **more}), start_new_session=screen,
+            process_group=None if screen else 0,  # the kernel drops SIGTSTP for a group without a parent in its session
             preexec_fn=_own_terminal if screen else None,
         )  # fmt: skip
         if screen:

@@ -113,7 +113,7 @@ def _refused_as_nobody(path: str) -> str:
 def stolen(bench: Bench) -> Outcome:
     """A quick thief and one that leaves torn lines; numbers sent are 1000.0 and up, what is left of a line is less."""
     figures, held = [], True
-    for pause_s in (0.0, 0.004):
+    for pause_s in (0.004,) if bench.short else (0.0, 0.004):
         seen, wrong, told = _robbed(bench, pause_s)
         held = held and told <= 30.0 and wrong == 0
         figures.append(
