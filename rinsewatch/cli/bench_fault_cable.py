@@ -166,7 +166,7 @@ def renumbered(bench: Bench) -> Outcome:
     figures = (
         f"{back}/{times} read again, 95 % within {p95:.2f} s, median {statistics.median(took):.2f} s, {leaked} leaked"
     )
-    return Outcome(back == times and p95 <= 2.0 and leaked == 0, figures)
+    return Outcome(back == times and p95 <= 2.0 and leaked <= 0, figures)
 
 
 @fault(
