@@ -22,7 +22,7 @@ Tap = Callable[[float, bytes], None]
 _FIRST_RETRY_S = 0.1
 _LAST_RETRY_S = 1.0  # a meter plugged in again is heard within 2 s
 # How often it is looked whether another program has opened this port too: it would take bytes off it.
-_SHARED_EVERY_S = 10.0
+_SHARED_EVERY_S = 5.0
 # causes that say nothing about whether the profile fits
 _NO_EVIDENCE = frozenset(("first-line", "cut", "late"))
 
