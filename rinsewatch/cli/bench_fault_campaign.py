@@ -170,7 +170,9 @@ def counts(played: Sequence[Played]) -> str:
     never = sum(one.late is None for one in played)
     caught = [one.caught for one in played if one.caught is not None]
     doubted = f"doubted in {len(caught)}" if caught else "never doubted"
-    return f"{false} false stops of {len(played)}, {doubted}, {never} never stopped"
+    seeds = ", ".join(str(one.seed) for one in played if one.false)
+    where = f" (rinses {seeds})" if 0 < false <= 10 else ""
+    return f"{false} false stops of {len(played)}{where}, {doubted}, {never} never stopped"
 
 
 def naive_counts(played: Sequence[Played]) -> tuple[str, bool | None]:

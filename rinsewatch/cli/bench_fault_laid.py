@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from rinsewatch.cli.bench_fault_campaign import Laid
+from rinsewatch_sim.probe import decimals
 from rinsewatch_sim.record import BenchRow, Record
 
 
@@ -115,7 +116,8 @@ def _rounded(record: Record, start_s: float, step_us_cm: float) -> Laid:
     def at(row: BenchRow) -> Sequence[BenchRow]:
         if row.time_s < start_s or not _numbers(row):
             return [row]
-        return [replace(row, reading=f"{step * math.floor(float(row.reading) / step + 0.5):.1f}")]
+        # as many decimals as the step has: more would claim a resolution that is not there
+        return [replace(row, reading=f"{step * math.floor(float(row.reading) / step + 0.5):.{decimals(step)}f}")]
 
     return at
 
