@@ -160,7 +160,7 @@ def _unverified(bench: Bench, maker: Maker) -> Outcome:
 def coarse(bench: Bench) -> Outcome:
     """The whole rinse long."""
     _, found = _campaign(bench, laid.coarse, mid=0.0)
-    lacking = "no sentence that the display is too coarse to decide"
+    lacking = "no sentence that the display is too coarse to decide" if found.held else ""
     return Outcome(found.held, found.figures, found.control, found.control_failed, lacking)
 
 
