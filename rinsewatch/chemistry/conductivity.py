@@ -16,6 +16,7 @@ from typing import overload
 import numpy as np
 
 from rinsewatch.chemistry.density import known_solute, mol_l_from_mass_pct
+from rinsewatch.chemistry.halving import halved
 from rinsewatch.chemistry.ions import check_temperature, pair_ratio
 from rinsewatch.chemistry.monotone import Array, MonotoneCubic
 from rinsewatch.chemistry.tables import (
@@ -247,13 +248,7 @@ def _peak_mol_l(solute: Solute, temperature_c: float) -> float:
 
 
 def _bisect(solute: Solute, us_cm: float, temperature_c: float, below: float, above: float) -> float:
-    """Where conductivity crosses ``us_cm`` between the ends (below at ``below``); plain halving."""
+    """Where conductivity crosses ``us_cm`` between the ends (below at ``below``)."""
     if _total(solute, below, temperature_c) >= us_cm:
         return below
-    for _ in range(90):
-        middle = (below + above) / 2.0
-        if _total(solute, middle, temperature_c) < us_cm:
-            below = middle
-        else:
-            above = middle
-    return (below + above) / 2.0
+    return halved(below, above, lambda mol_l: _total(solute, mol_l, temperature_c) < us_cm, rounds=90)

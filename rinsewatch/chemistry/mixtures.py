@@ -13,6 +13,7 @@ from math import isfinite, sqrt
 
 from rinsewatch.chemistry.conductivity import own_us_cm
 from rinsewatch.chemistry.density import known_solute
+from rinsewatch.chemistry.halving import halved
 from rinsewatch.chemistry.ions import ion_product_mol2_l2, pair_ratio
 from rinsewatch.chemistry.tables import ION_CONDUCTIVITY_S_CM2_MOL, IONS, Solute
 from rinsewatch.chemistry.water import carbonic_constants_mol_l
@@ -76,14 +77,13 @@ def _constants(temperature_c: float, strength_mol_l: float) -> tuple[float, floa
 
 
 def _weak_ions(surplus_base: float, carbonate: float, water: float, first: float, second: float) -> dict[str, float]:
-    """H+, OH- and carbonic ions from the charge balance; plain halving in log10 of H+."""
-    low, high = -16.0, 1.5
-    for _ in range(70):
-        middle = (low + high) / 2.0
-        ions = _at_hydrogen(10.0**middle, carbonate, water, first, second)
-        charge = ions["H+"] + surplus_base - ions["OH-"] - ions["HCO3-"] - 2.0 * ions["CO3-2"]
-        low, high = (middle, high) if charge < 0.0 else (low, middle)
-    return _at_hydrogen(10.0 ** ((low + high) / 2.0), carbonate, water, first, second)
+    """H+, OH- and carbonic ions from the charge balance."""
+
+    def negative(log_hydrogen: float) -> bool:
+        ions = _at_hydrogen(10.0**log_hydrogen, carbonate, water, first, second)
+        return ions["H+"] + surplus_base - ions["OH-"] - ions["HCO3-"] - 2.0 * ions["CO3-2"] < 0.0
+
+    return _at_hydrogen(10.0 ** halved(-16.0, 1.5, negative, rounds=70), carbonate, water, first, second)
 
 
 def _at_hydrogen(hydrogen: float, carbonate: float, water: float, first: float, second: float) -> dict[str, float]:

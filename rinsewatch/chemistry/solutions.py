@@ -14,6 +14,7 @@ from rinsewatch.chemistry.density import (
     mol_l_from_mass_pct,
     strongest_pct,
 )
+from rinsewatch.chemistry.halving import halved
 from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL, Solute
 from rinsewatch.errors import QuantityError
 
@@ -112,13 +113,7 @@ def mass_pct_from_g_l(solute: str, g_l: float, temperature_c: float = 20.0) -> f
     most = g_l_from_mass_pct(key, high, temperature_c) * (1.0 + 1e-9)  # a round trip may end higher
     if not 0.0 <= g_l <= most:
         raise QuantityError(f"{solute}: {g_l:g} g/L is outside the density table (0-{high:g} % by mass)")
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        if g_l_from_mass_pct(key, middle, temperature_c) < g_l:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2.0
+    return halved(low, high, lambda pct: g_l_from_mass_pct(key, pct, temperature_c) < g_l)
 
 
 def mass_pct_from_mol_l(solute: str, mol_l: float, temperature_c: float = 20.0) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from rinsewatch.chemistry.density import density_g_ml, strongest_pct, water_density_g_ml
+from rinsewatch.chemistry.halving import halved
 from rinsewatch.chemistry.resin import ENTRAINED_SHARE, SLOW_SHARE, VOID_SHARE, Range, ResinKind, bead_density_g_ml
 from rinsewatch.chemistry.solutions import Solution
 from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL, Solute
@@ -117,13 +118,7 @@ def pct_for_density(solute: Solute, wanted_g_ml: float, temperature_c: float) ->
     low, high = 0.0, strongest_pct(solute)
     if not density_g_ml(solute, low, temperature_c) <= wanted_g_ml <= density_g_ml(solute, high, temperature_c):
         return None
-    for _ in range(50):
-        middle = (low + high) / 2.0
-        if density_g_ml(solute, middle, temperature_c) < wanted_g_ml:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2.0
+    return halved(low, high, lambda pct: density_g_ml(solute, pct, temperature_c) < wanted_g_ml)
 
 
 def _remedy_pct(recipe: Recipe, water: Range, density: Range) -> float | None:
@@ -135,16 +130,15 @@ def _remedy_pct(recipe: Recipe, water: Range, density: Range) -> float | None:
     if wanted is None:
         return None
     water_g = water.middle * water_density_g_ml(recipe.temperature_c)
-    low, high = wanted, strongest_pct(recipe.solute)
-    for _ in range(50):
-        pct = (low + high) / 2.0
+
+    def too_weak(pct: float) -> bool:
         mass_g = recipe.volume_ml * density_g_ml(recipe.solute, pct, recipe.temperature_c)
-        if mass_g * pct / (mass_g + water_g) < wanted:
-            low = pct
-        else:
-            high = pct
-    most = min(_STRONGEST_PCT, recipe.stock.pct or strongest_pct(recipe.solute))
-    return low if low < most - 0.05 else None
+        return mass_g * pct / (mass_g + water_g) < wanted
+
+    strongest = strongest_pct(recipe.solute)
+    pct = halved(wanted, strongest, too_weak)
+    most = min(_STRONGEST_PCT, recipe.stock.pct or strongest)
+    return pct if pct < most - 0.05 else None
 
 
 def _remedy_ml(recipe: Recipe, water_ml: float) -> float | None:

@@ -7,6 +7,7 @@ fewer of the old ions.
 
 from __future__ import annotations
 
+from rinsewatch.chemistry.halving import halved
 from rinsewatch.chemistry.resin import Range
 from rinsewatch.errors import QuantityError
 
@@ -33,13 +34,10 @@ def turned_range(times: float, selectivity: Range, parts: int = 1) -> Range:
 
 
 def _after_charge(before: float, times: float, selectivity: float) -> float:
-    """Equilibrium share after one more charge on resin that is turned by ``before``; plain halving."""
-    low, high = before, min(1.0, before + times)
-    for _ in range(60):
-        share = (low + high) / 2.0
+    """Equilibrium share after one more charge on resin that is turned by ``before``."""
+
+    def goes_on(share: float) -> bool:
         taken = share - before
-        if (1.0 - share) * (times - taken) > selectivity * share * taken:
-            low = share
-        else:
-            high = share
-    return (low + high) / 2.0
+        return (1.0 - share) * (times - taken) > selectivity * share * taken
+
+    return halved(before, min(1.0, before + times), goes_on)
