@@ -14,9 +14,9 @@ from rinsewatch.planning.resins import ANION_EQ_L, CATION_EQ_L, USUAL_CATION_PCT
 from rinsewatch.planning.section import Display
 from rinsewatch.planning.stock import Stock, Use, parse_stock
 from rinsewatch.quantities import TDS_UNITS, Quantity, parse_reading, parse_volume_ml, reading_us_cm
+from rinsewatch.rinse.setup import Endpoint
 
 Answers = Mapping[str, str]
-WORDS = ("feed", "zero", "break-even")
 _EXAMPLES = {
     "resin_ml": "--resin-ml 500",
     "feed": "--feed '8 ppm'",
@@ -44,7 +44,7 @@ def examples(names: list[str]) -> str:
 def read_wants(answers: Answers) -> tuple[Wants, Display]:
     """What was answered, checked. Errors: UsageError, QuantityError."""
     factor = parse_factor(answers.get("tds_factor"))
-    feed, water = _reading(answers["feed"], "--feed"), _reading(answers["rinse_water"], "--rinse-water")
+    feed, water = parse_reading(answers["feed"], "--feed"), parse_reading(answers["rinse_water"], "--rinse-water")
     display = display_of(feed, water, factor)
     resins = read_resins(answers)
     name, value_us_cm = _endpoint(answers.get("endpoint", "feed"), factor)
@@ -104,11 +104,6 @@ def display_of(feed: Quantity, water: Quantity, factor: float) -> Display:
     return Display(unit, factor, float(f"{step:.3g}"))
 
 
-def check_endpoint(text: str) -> None:
-    """Whether this is an endpoint; error: UsageError."""
-    _endpoint(text, 0.5)
-
-
 def _waters(feed: Quantity, water: Quantity, factor: float) -> Waters:
     return Waters(
         reading_us_cm(feed.value, feed.unit, factor),
@@ -121,22 +116,12 @@ def _step_us_cm(readings: tuple[Quantity, ...], factor: float) -> float:
     return min(reading_us_cm(10.0**-one.decimals, one.unit, factor) for one in readings)
 
 
-def _reading(text: str, option: str) -> Quantity:
-    return parse_reading(text, option)
-
-
 def _endpoint(text: str, factor: float) -> tuple[str, float | None]:
-    word = text.strip().lower()
-    if word in WORDS:
-        return word, None
-    if not any(sign.isdigit() for sign in word):
-        raise UsageError(f"--endpoint: {text!r} is none; choose feed, zero, break-even or a reading like '6 ppm'")
-    quantity = parse_reading(text, "--endpoint")
-    if not quantity.value > 0.0:
-        raise QuantityError(
-            "--endpoint: a value of 0 cannot be reached; choose 'zero' to rinse down to the rinse water"
-        )
-    return "value", reading_us_cm(quantity.value, quantity.unit, factor)
+    try:
+        endpoint = Endpoint.parse(text, factor)
+    except UsageError as error:
+        raise UsageError(f"--{error}") from None  # named as this command's option
+    return endpoint.kind.value, endpoint.value_us_cm
 
 
 def _separator(text: str | None, *, mixed: bool) -> Separator:

@@ -7,12 +7,11 @@ regenerant. A few portions are enough, no meter is needed.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import count
 
 from rinsewatch.planning.recipe import Recipe
 from rinsewatch.planning.schedule import Count
 from rinsewatch.planning.spent import rise_c
-from rinsewatch.planning.washout import KINDS, MOST_PORTIONS, USUAL, Bed, Kind, State, course
+from rinsewatch.planning.washout import KINDS, MOST_PORTIONS, USUAL, Bed, Kind, State, course, state_after
 
 # Liquor still in the bed: its share of the regenerant, and how much it may warm the bed. Our choice.
 SHARE_LEFT = 0.05
@@ -42,8 +41,7 @@ def quick_rinse(resin_ml: float, wet: Recipe, wet_eq_l: float, portion_ml: float
     before_eq = start.left_eq(bed)
     left_eq = None
     if numbers[1] is not None:
-        states = course(bed, start, portion_ml)
-        left_eq = next(s for n, s in zip(count(), states, strict=False) if n == numbers[1]).left_eq(bed)
+        left_eq = state_after(bed, start, portion_ml, numbers[1]).left_eq(bed)
     return QuickRinse(
         solute=wet.solute,
         count=Count(numbers[0], numbers[1], numbers[2], portion_ml),
