@@ -172,6 +172,7 @@ def truth(case: Case, stops: list[Stop]) -> int:
     """gain_eq against c_load Vp, with the simulator's concentrations, volumes, exchange and feed."""
 
     def enough(_: int, stop: Stop) -> bool:
+        """Whether the portion after ``stop``, as it will be poured, takes out less than it costs."""
         pour = stop.next_pour
         mixing_ml = pour.volume_ml * (1.0 - pour.bypass)
         volumes = 1.0 + case.slow_ml / (case.entrained_ml + mixing_ml)
@@ -208,6 +209,7 @@ def readings_next(case: Case, stops: list[Stop]) -> int:
     threshold = paying_filtrate_us_cm(case.residue, _feed_reading(case))
 
     def enough(i: int, stop: Stop) -> bool:
+        """The fall of the last portion, once more: readings fall in proportion; a 0 counts as one digit."""
         return i > 0 and stop.shown_us_cm**2 / max(stops[i - 1].shown_us_cm, STEP_US_CM) < threshold
 
     return _first(stops, enough)
