@@ -16,6 +16,8 @@ from rinsewatch.planning.schedule import count_portions, reuse, reuse_table, set
 from rinsewatch.planning.spent import rise_c
 from rinsewatch.planning.stock import Solute, Stock
 from rinsewatch.planning.washout import OLD, USUAL, Bed, State, portions_to, poured, state_after
+from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
+from rinsewatch.rinse.target import target_us_cm
 from rinsewatch_sim.column import Bed as SimulatedBed
 from rinsewatch_sim.column import Exchange
 from rinsewatch_sim.operator import Operator
@@ -187,6 +189,21 @@ def test_endpoints_that_are_none_say_why() -> None:
     assert endpoint_us_cm(Waters(0.0, 0.0, 2.0), "feed") == 1.0, "a displayed 0 is half a step"
     own = ends(CAUSTIC_RINSE, WATERS, 100.0)[3]
     assert own.name == "value" and own.target_us_cm == 100.0
+
+
+@pytest.mark.parametrize("name", ["feed", "zero"])
+@pytest.mark.parametrize("waters", [Waters(16.0, 0.0, 2.0), Waters(0.0, 1.2, 0.1), Waters(90.0, 40.0, 2.0)], ids=str)
+def test_the_watch_stops_where_the_plan_said(name: str, waters: Waters) -> None:
+    """Both rooms work a target out, and neither may know the other."""
+    setup = RinseSetup(
+        resin_ml=300.0,
+        residue=Residue.NAOH,
+        endpoint=Endpoint.parse(name, 0.5),
+        portion_ml=250.0,
+        feed_us_cm=waters.feed_us_cm,
+        rinse_water_us_cm=waters.rinse_water_us_cm,
+    )
+    assert endpoint_us_cm(waters, name) == target_us_cm(setup, waters.step_us_cm)
 
 
 def test_quick_rinse_before_the_acid_leaves_little_caustic() -> None:
