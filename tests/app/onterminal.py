@@ -40,12 +40,22 @@ class Terminal:
     def shows(self, words: str) -> str:
         return self.until(lambda text: words in text)
 
-    def end(self) -> int:
-        """Wait for the program's end; returns its exit code."""
+    def end(self, *, ctrl_c: bool = False) -> int:
+        """Wait for the program's end; returns its exit code, 128 and the number if a signal ended it, as shells count.
+
+        ``ctrl_c``: press it until then. One that comes in the instant between a question's words and the wait for
+        the answer is seen by the interpreter with the next key only; no person is that quick, a test is.
+        """
         deadline = time.monotonic() + 15.0
+        pressed = -3.0
         while self.feed_once():
             assert time.monotonic() < deadline, self.text()
+            if ctrl_c and time.monotonic() > pressed + 3.0:
+                self.child.sendintr()
+                pressed = time.monotonic()
         self.child.close()
+        if self.child.signalstatus is not None:
+            return 128 + int(self.child.signalstatus)
         assert isinstance(self.child.exitstatus, int)
         return self.child.exitstatus
 

@@ -134,8 +134,7 @@ def test_a_port_that_is_not_there_is_told_before_any_question(tmp_path: Path) ->
 def test_ctrl_c_at_a_question_leaves_with_a_line_of_its_own(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", "--port", "hand") as screen:
         screen.shows("Resin volume, mL")
-        screen.child.sendintr()
-        assert screen.end() == 130
+        assert screen.end(ctrl_c=True) == 130
     assert screen.raw.splitlines()[-1] == "rinsewatch: interrupted"
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
         assert logbook.rinses() == []
