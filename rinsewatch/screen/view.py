@@ -109,17 +109,27 @@ def residue_words(snapshot: Snapshot) -> str:
 
 
 def reading_words(snapshot: Snapshot) -> str:
-    """What the meter shows and what that means: ``7 ppm = about 14 uS/cm; caustic left about 2 mg/L``."""
+    """What the meter shows and what that means: ``7 ppm = about 14 uS/cm; caustic left about 2 mg/L``.
+
+    A meter in uS/cm is not told its own reading again: ``14.2 uS/cm; caustic left about 2 mg/L``.
+    """
     shown = snapshot.last_reading_text
     if not shown and snapshot.last_reading_age_s is None:
         return "no reading yet"
-    meaning = _meaning(snapshot)
-    if shown in ("over", "under"):  # typed so: the meaning says it all
-        return meaning
-    return f"{shown} {meaning}".strip() if meaning.startswith("=") else f"{shown}: {meaning}".lstrip(": ")
+    state, unread = snapshot.state, _unread(snapshot)
+    if state is None or state.reading_us_cm is None or unread:
+        # typed so, the meaning says it all
+        return unread if shown in ("over", "under") else f"{shown}: {unread}".lstrip(": ")
+    about = f"{shown} = about {number_words(state.reading_us_cm)} uS/cm".lstrip()
+    words = shown if shown.endswith(" uS/cm") else about
+    left = residue_left_mg_l(snapshot.setup.residue, state.reading_us_cm - (state.floor_us_cm or 0.0))
+    if left is None:
+        return words
+    return f"{words}; {residue_words(snapshot)} left about {number_words(_two_digits(left))} mg/L"
 
 
-def _meaning(snapshot: Snapshot) -> str:
+def _unread(snapshot: Snapshot) -> str:
+    """Why there is no value to show, "" if there is one."""
     kind = snapshot.history[-1].kind if snapshot.history else "reading"
     top = snapshot.setup.top_us_cm
     if kind == "over":
@@ -130,11 +140,7 @@ def _meaning(snapshot: Snapshot) -> str:
     if kind == "under" or state.reading_us_cm == 0:
         step = snapshot.setup.resolution_us_cm
         return f"below about {number_words(step / 2)} uS/cm" if step else "below what the meter shows"
-    left = residue_left_mg_l(snapshot.setup.residue, state.reading_us_cm - (state.floor_us_cm or 0.0))
-    meaning = f"= about {number_words(state.reading_us_cm)} uS/cm"
-    if left is None:
-        return meaning
-    return f"{meaning}; {residue_words(snapshot)} left about {number_words(_two_digits(left))} mg/L"
+    return ""
 
 
 def _two_digits(value: float) -> float:

@@ -67,6 +67,8 @@ def test_reading_and_what_it_means() -> None:
     # 14 uS/cm over the limiting conductivity of NaOH, 248 S cm2/mol (CRC Handbook: 50.08 + 198.0), times
     # 39.997 g/mol is 2.26 mg/L.
     assert view.reading_words(snapshot) == "7 ppm = about 14 uS/cm; caustic left about 2.3 mg/L"
+    same = replace(snapshot, last_reading_text="14.0 uS/cm")
+    assert view.reading_words(same) == "14.0 uS/cm; caustic left about 2.3 mg/L", "not its own reading again"
 
 
 @pytest.mark.parametrize(
