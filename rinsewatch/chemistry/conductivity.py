@@ -74,9 +74,17 @@ def conductivity_us_cm(solute: str, mol_l: float, temperature_c: float = 25.0) -
     return own + water_share_us_cm(0.0 if neutral else mol_l, temperature_c)
 
 
+def conducting_solute(name: str) -> Solute:
+    """The solute of this name, if its conductivity is known here; error: QuantityError."""
+    solute = known_solute(name)
+    if solute not in IONS:
+        raise QuantityError(f"{solute}: no conductivity table; only its densities are known here")
+    return solute
+
+
 def own_us_cm(solute: str, mol_l: float, temperature_c: float = 25.0) -> float:
     """The solute's own share of it, without water's ions; range and errors as conductivity_us_cm."""
-    curve = _curve(known_solute(solute))
+    curve = _curve(conducting_solute(solute))
     check_temperature(temperature_c)
     if not 0.0 <= mol_l <= curve.top_mol_l:
         raise QuantityError(f"{solute}: {mol_l:g} mol/L is outside the table (0-{curve.top_mol_l:.3g} mol/L)")
@@ -99,7 +107,7 @@ def both_concentrations(
     The second is None where the table ends before conductivity has fallen that far again (dilute solutions;
     NaCl and KCl, which have no maximum). Near the maximum the two meet and each is loose (flat curve).
     """
-    key = known_solute(solute)
+    key = conducting_solute(solute)
     peak_mol_l = _peak_mol_l(key, temperature_c)
     if conductivity_us_cm > _total(key, peak_mol_l, temperature_c):
         raise QuantityError(f"{solute}: no solution in the table conducts {conductivity_us_cm:g} uS/cm")

@@ -2,7 +2,8 @@
 
 Handbook table at 20 C, times the expansion after Laliberte and Cooper (2004). Good to 0.1 % at 20 C and 0.3 %
 over 10-35 C up to 30 %; in stronger NaOH the correlation expands too little (about 1 % off at 50 % and 35 C).
-KOH is limited: that correlation alone, with no second source behind it.
+KOH is limited: that correlation alone, with no second source behind it. H2SO4 above 78 % borrows the expansion of the
+end of its correlation (0.5 % off at 35 C).
 """
 
 from __future__ import annotations
@@ -34,9 +35,9 @@ def strongest_pct(solute: Solute) -> float:
 
 
 def density_g_ml(solute: str, mass_pct: float, temperature_c: float = 20.0) -> float:
-    """g/mL of a solution of NaOH, HCl, KOH, NaCl or KCl; mass % as g per 100 g solution, 0-50 C.
+    """g/mL of a solution of NaOH, HCl, KOH, NaCl, KCl or H2SO4; mass % as g per 100 g solution, 0-50 C.
 
-    Errors: QuantityError beyond NaOH 50, HCl 40, KOH 50, NaCl 26, KCl 24 %, outside 0-50 C or unknown solute.
+    Errors: QuantityError beyond NaOH 50, HCl 40, KOH 50, NaCl 26, KCl 24, H2SO4 98 %, outside 0-50 C or unknown solute.
     """
     key = known_solute(solute)
     check_strength(key, mass_pct)

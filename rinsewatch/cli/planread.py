@@ -9,7 +9,7 @@ from rinsewatch.errors import QuantityError, UsageError
 from rinsewatch.logbook.settings import parse_factor
 from rinsewatch.planning.dose import USUAL_TIMES
 from rinsewatch.planning.endpoints import Waters
-from rinsewatch.planning.plan import ACID_PCT, Separator, Wants
+from rinsewatch.planning.plan import Separator, Wants
 from rinsewatch.planning.resins import ANION_EQ_L, CATION_EQ_L, USUAL_CATION_PCT, Resins, mixed_resins
 from rinsewatch.planning.section import Display
 from rinsewatch.planning.stock import Stock, Use, parse_stock
@@ -56,7 +56,7 @@ def read_wants(answers: Answers) -> tuple[Wants, Display]:
         acid=_stock(answers, Use.ACID),
         separator=_separator(answers.get("separate"), mixed=resins.mixed),
         caustic_pct=_optional_pct(answers, "caustic_pct"),
-        acid_pct=_optional_pct(answers, "acid_pct") or ACID_PCT,
+        acid_pct=_optional_pct(answers, "acid_pct"),
         dose=number(answers["dose"], "--dose", "3", positive=True) if "dose" in answers else USUAL_TIMES,
         liquor_ml=_optional_volume(answers, "liquor_ml"),
         container_ml=_optional_volume(answers, "container_ml"),

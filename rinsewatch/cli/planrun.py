@@ -8,13 +8,14 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 
 import click
 
 from rinsewatch.cli.asking import tell_warnings
 from rinsewatch.cli.logbookopen import talks, today
 from rinsewatch.cli.planask import ask_answers, keep_answers, last_answers
-from rinsewatch.cli.planfile import plan_text
+from rinsewatch.cli.planfile import plan_text, watched_residue
 from rinsewatch.cli.planjson import plan_object
 from rinsewatch.cli.planread import examples, missing_answers, read_wants
 from rinsewatch.cli.plantables import print_sections
@@ -70,11 +71,8 @@ def _put_out(plan: Plan, display: Display, answers: Mapping[str, str], outputs: 
         _tell(f"The sheet to print: {outputs.sheet}", outputs)
     if outputs.save is not None:
         _write(outputs.save, plan_text(plan, answers))
-        residues = " or ".join(part.rinse.residue for part in (plan.anion, plan.cation) if part is not None)
-        _tell(
-            f"Saved. At the rinse: rinsewatch watch --plan {outputs.save} --residue {residues.replace('KOH', 'NaOH')}",
-            outputs,
-        )
+        residues = " or ".join(watched_residue(part) for part in (plan.anion, plan.cation) if part is not None)
+        _tell(f"Saved. At the rinse: rinsewatch watch --plan {quote(outputs.save)} --residue {residues}", outputs)
     _hint(outputs)
 
 

@@ -31,14 +31,15 @@ class Separator(StrEnum):
 
 
 # Strengths unless told otherwise, % by mass: common practice, no source. The liquor: 3 parts to 17 of water.
-LIQUOR_PCT, REGENERANT_PCT, ACID_PCT, BRINE_PCT = 15.0, 5.0, 6.0, 24.0
+LIQUOR_PCT, REGENERANT_PCT, BRINE_PCT = 15.0, 5.0, 24.0
+ACID_PCT = {Solute.HCL: 6.0, Solute.H2SO4: 2.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wants:
     """What is at hand and wanted. mL, % by mass, C, uS/cm on the meter; ``dose``: times the need.
 
-    ``endpoint``: feed, zero, break-even, or value with ``endpoint_us_cm``. ``caustic_pct``: None for the usual.
+    ``endpoint``: feed, zero, break-even, or value with ``endpoint_us_cm``. ``caustic_pct``, ``acid_pct``: None: usual.
     """
 
     resins: Resins
@@ -48,7 +49,7 @@ class Wants:
     acid: Stock | None
     separator: Separator
     caustic_pct: float | None = None
-    acid_pct: float = ACID_PCT
+    acid_pct: float | None = None
     dose: float = USUAL_TIMES
     liquor_ml: float | None = None
     container_ml: float | None = None
@@ -186,7 +187,8 @@ def _acid(wants: Wants) -> Dose | None:
     if not resins.cation_ml > 0.0:
         return None
     eq = wanted_eq(wants.dose, resins.cation_eq)
-    recipe = recipe_for_eq(_needed(wants.acid, "acid"), wants.acid_pct, eq, wants.temperature_c)
+    stock = _needed(wants.acid, "acid")
+    recipe = recipe_for_eq(stock, wants.acid_pct or ACID_PCT[stock.solute], eq, wants.temperature_c)
     return dose_of(recipe, resins.cation_ml, resins.cation_eq)
 
 
@@ -247,7 +249,8 @@ def _full_run_l(wants: Wants) -> Range | None:
 
 
 def _warnings(wants: Wants, separation: Separation | None) -> list[str]:
-    words = [] if wants.caustic is None else list(wants.caustic.warnings(wants.temperature_c))
+    stocks = (stock for stock in (wants.caustic, wants.acid) if stock is not None)
+    words = [word for stock in stocks for word in stock.warnings(wants.temperature_c)]
     waters, container_ml = wants.waters, wants.container_ml
     if waters.rinse_water_us_cm >= waters.feed_us_cm > 0.0:
         words.append("the rinse water reads no better than the feed water: are the two mixed up?")

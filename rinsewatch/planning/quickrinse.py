@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from rinsewatch.planning.recipe import Recipe
 from rinsewatch.planning.schedule import Count
-from rinsewatch.planning.spent import rise_c
+from rinsewatch.planning.spent import neutralising_kj_eq, rise_c
 from rinsewatch.planning.washout import KINDS, MOST_PORTIONS, USUAL, Bed, Kind, State, course, state_after
 
 # Liquor still in the bed: its share of the regenerant, and how much it may warm the bed. Our choice.
@@ -48,7 +48,7 @@ def quick_rinse(resin_ml: float, wet: Recipe, wet_eq_l: float, portion_ml: float
         left_eq=left_eq,
         left_share=None if left_eq is None else left_eq / after.eq,
         share_without=before_eq / after.eq,
-        rise_without_c=_rise_c(before_eq, bed) if heats else 0.0,
+        rise_without_c=_rise_c(before_eq, bed, after) if heats else 0.0,
     )
 
 
@@ -65,9 +65,9 @@ def _portions(
 
 def _harmless(state: State, bed: Bed, after: Recipe, *, heats: bool) -> bool:
     left_eq = state.left_eq(bed)
-    return left_eq <= SHARE_LEFT * after.eq and (not heats or _rise_c(left_eq, bed) <= MOST_RISE_C)
+    return left_eq <= SHARE_LEFT * after.eq and (not heats or _rise_c(left_eq, bed, after) <= MOST_RISE_C)
 
 
-def _rise_c(eq: float, bed: Bed) -> float:
+def _rise_c(eq: float, bed: Bed, acid: Recipe) -> float:
     """Of the liquid in the drained bed and as much acid again: the first splash, before it spreads."""
-    return rise_c(eq, 2.0 * (bed.entrained_ml + bed.slow_ml))
+    return rise_c(eq, 2.0 * (bed.entrained_ml + bed.slow_ml), neutralising_kj_eq(acid.solute))

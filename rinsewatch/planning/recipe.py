@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from rinsewatch.chemistry.density import density_g_ml, strongest_pct, water_density_g_ml
 from rinsewatch.chemistry.solutions import Solution, eq_l_from_mass_pct
-from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL, Solute
+from rinsewatch.chemistry.tables import EQUIVALENT_G, Solute
 from rinsewatch.errors import QuantityError
-from rinsewatch.planning.stock import Stock
+from rinsewatch.planning.stock import ACIDS, Stock
 
 # Enthalpy of solution at infinite dilution, kJ/mol (CRC Handbook): an upper bound in a 15 % liquor.
 _DISSOLVING_KJ_MOL = {Solute.NAOH: 44.5, Solute.KOH: 57.6}
@@ -45,7 +45,7 @@ class Recipe:
     @property
     def solute_g(self) -> float:
         """Grams of solute in it."""
-        return self.eq * MOLAR_MASS_G_MOL[self.solute]
+        return self.eq * EQUIVALENT_G[self.solute]
 
     @property
     def rise_c(self) -> float | None:
@@ -91,5 +91,5 @@ def check_target(stock: Stock, pct: float) -> None:
     most = strongest_pct(stock.solute) if stock.pct is None else stock.pct
     if not 0.0 < pct <= most:
         words = "more than dissolves" if stock.pct is None and pct > 0.0 else f"not to be had from {stock.words}"
-        option = "--acid-pct" if stock.solute == "HCl" else "--caustic-pct"
+        option = "--acid-pct" if stock.solute in ACIDS else "--caustic-pct"
         raise QuantityError(f"{stock.solute} liquor: {pct:g} % is {words}; up to {most:g} % with {option}")

@@ -6,11 +6,15 @@ from dataclasses import dataclass
 
 from rinsewatch.chemistry.resin import Range
 from rinsewatch.chemistry.solutions import eq_l_from_mass_pct
+from rinsewatch.chemistry.tables import Solute
 from rinsewatch.planning.dose import Dose
 from rinsewatch.planning.stock import Stock
 
 # Enthalpy of H+ + OH- -> H2O at 25 C, kJ/eq: formation of liquid water -285.83, of aqueous OH- -229.99 (CRC Handbook).
 NEUTRALISING_KJ_EQ = 55.84
+# Bisulfate giving up its proton, -21.9 kJ/mol (formation of HSO4- -887.3, SO4-2 -909.3, CRC Handbook from memory), per
+# equivalent if all of it was bisulfate: an upper bound.
+BISULFATE_KJ_EQ = 11.0
 # Heat capacity of dilute liquor, J per mL and K (water 4.18; salt and caustic lower it): from memory, rounded down.
 LIQUID_J_ML_K = 4.0
 SAFE_EQ_L = 0.5  # dilute to this before neutralising: 7 K at most for one litre of each; our choice
@@ -47,12 +51,17 @@ class Spent:
     @property
     def heat_kj(self) -> float:
         """Heat when the spent acid meets the spent caustic."""
-        return self.neutralised_eq * NEUTRALISING_KJ_EQ
+        return self.neutralised_eq * self.kj_eq
+
+    @property
+    def kj_eq(self) -> float:
+        """Heat of one equivalent of this acid with caustic, at most."""
+        return neutralising_kj_eq(None if self.stock is None else self.stock.solute)
 
     @property
     def rise_c(self) -> float:
         """Temperature rise if they were poured together as they are, all heat kept in."""
-        return rise_c(self.neutralised_eq, self.caustic_ml + self.acid_ml)
+        return rise_c(self.neutralised_eq, self.caustic_ml + self.acid_ml, self.kj_eq)
 
     @property
     def diluted_ml(self) -> tuple[float, float]:
@@ -65,12 +74,17 @@ class Spent:
     @property
     def diluted_rise_c(self) -> float:
         """Temperature rise when both were diluted first."""
-        return rise_c(self.neutralised_eq, sum(self.diluted_ml))
+        return rise_c(self.neutralised_eq, sum(self.diluted_ml), self.kj_eq)
 
 
-def rise_c(eq: float, volume_ml: float) -> float:
+def neutralising_kj_eq(acid: Solute | None) -> float:
+    """Heat when an equivalent of this acid meets caustic, kJ."""
+    return NEUTRALISING_KJ_EQ + (BISULFATE_KJ_EQ if acid is Solute.H2SO4 else 0.0)
+
+
+def rise_c(eq: float, volume_ml: float, kj_eq: float = NEUTRALISING_KJ_EQ) -> float:
     """Temperature rise (K) of ``volume_ml`` mL in which ``eq`` equivalents are neutralised; no heat lost."""
-    return 1000.0 * eq * NEUTRALISING_KJ_EQ / (LIQUID_J_ML_K * volume_ml)
+    return 1000.0 * eq * kj_eq / (LIQUID_J_ML_K * volume_ml)
 
 
 def spent_of(caustic: Dose | None, acid: Dose | None, stock: Stock | None, temperature_c: float) -> Spent | None:

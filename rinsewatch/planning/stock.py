@@ -19,9 +19,10 @@ class Use(StrEnum):
     BRINE = "brine"
 
 
+ACIDS = (Solute.HCL, Solute.H2SO4)
 _FITS = {
     Use.CAUSTIC: (Solute.NAOH, Solute.KOH),
-    Use.ACID: (Solute.HCL,),
+    Use.ACID: ACIDS,
     Use.BRINE: (Solute.NACL,),
 }
 EXAMPLES = {
@@ -33,24 +34,22 @@ _NAMES = {
     "naoh": Solute.NAOH, "caustic soda": Solute.NAOH, "sodium hydroxide": Solute.NAOH, "lye": Solute.NAOH,
     "koh": Solute.KOH, "caustic potash": Solute.KOH, "potassium hydroxide": Solute.KOH,
     "hcl": Solute.HCL, "hydrochloric acid": Solute.HCL, "muriatic acid": Solute.HCL,
+    "h2so4": Solute.H2SO4, "sulfuric acid": Solute.H2SO4, "sulphuric acid": Solute.H2SO4,
+    "battery acid": Solute.H2SO4,
     "nacl": Solute.NACL, "salt": Solute.NACL, "sodium chloride": Solute.NACL,
 }  # fmt: skip
 _LIME = {"ca(oh)2", "caoh2", "calcium hydroxide", "lime", "slaked lime", "hydrated lime"}
-_SULFURIC = {"h2so4", "sulfuric acid", "sulphuric acid", "battery acid"}
-# Solubilities at 20-25 C, g per L of water: Ca(OH)2 1.6-1.7, CaSO4 2 H2O 2.4-2.6. From memory of handbooks.
+# Solubility at 20-25 C: 1.6-1.7 g per L of water. From memory of handbooks.
 LIME_REASON = (
     "calcium hydroxide cannot regenerate: only 1.7 g/L dissolves (0.05 eq/L, a sixtieth of what a 10 % caustic has), "
     "and its calcium scales the resin; use NaOH or KOH"
-)
-SULFURIC_REASON = (
-    "sulfuric acid turns calcium held by the cation resin into calcium sulfate (gypsum), of which hardly 2.5 g/L "
-    "dissolves: it stays in the bed; no amounts are worked out for it; use hydrochloric acid, like 'HCl 30 %'"
 )
 _PATTERN = re.compile(
     r"(?:solid\s+|dry\s+)?([a-z][a-z0-9() ]*?)(?:\s*(-?[0-9]+(?:\.[0-9]+)?)\s*%)?(?:\s+(?:solid|dry))?"
 )
 # 50 % caustic soda begins to crystallise at about 12-15 C: common practice, on every supplier's label.
 CRYSTALS_FROM_PCT, CRYSTALS_BELOW_C = 46.0, 15.0
+SPITS_FROM_PCT = 51.0  # sulfuric acid stronger than in batteries: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +66,14 @@ class Stock:
 
     def warnings(self, temperature_c: float) -> tuple[str, ...]:
         """What to mind with this stock at the room's temperature."""
-        if self.solute is not Solute.NAOH or self.pct is None or self.pct < CRYSTALS_FROM_PCT:
+        if self.pct is None:
+            return ()
+        if self.solute is Solute.H2SO4 and self.pct > SPITS_FROM_PCT:
+            return (
+                f"{self.pct:g} % sulfuric acid boils and spits where it meets water: a thin stream into much cold "
+                "water, stirring, never the other way round; a weaker one, 37 % or less, is safer to handle",
+            )
+        if self.solute is not Solute.NAOH or self.pct < CRYSTALS_FROM_PCT:
             return ()
         now = ": at this temperature expect crystals" if temperature_c < CRYSTALS_BELOW_C else ""
         return (
@@ -84,8 +90,6 @@ def parse_stock(text: str, use: Use) -> Stock:
     name, strength = found[1].strip(), found[2]
     if name in _LIME:
         raise QuantityError(f"--{use}: {LIME_REASON}")
-    if name in _SULFURIC:
-        raise QuantityError(f"--{use}: {SULFURIC_REASON}")
     solute = _NAMES.get(name)
     if solute is None:
         raise QuantityError(f"--{use}: {text.strip()!r} is not known; write it like {EXAMPLES[use]}")
@@ -111,8 +115,10 @@ def _check_fits(stock: Stock, use: Use) -> None:
 
 def _check_strength(stock: Stock, use: Use) -> None:
     if stock.pct is None:
-        if stock.solute is Solute.HCL:
-            raise QuantityError("--acid: hydrochloric acid is a solution; give its strength from the label: 'HCl 30 %'")
+        if use is Use.ACID:
+            raise QuantityError(
+                f"--acid: {stock.solute} is sold as a solution; give its strength from the label: '{stock.solute} 30 %'"
+            )
         return
     most = strongest_pct(stock.solute)
     if stock.pct <= 0.0:
@@ -128,4 +134,5 @@ _MOST = {
     Solute.KOH: "above 50 % it is no longer a solution at room temperature",
     Solute.HCL: "the strongest on sale is 37-38 %, at 40 % the gas escapes",
     Solute.NACL: "no more than 26 % dissolves",
+    Solute.H2SO4: "the strongest on sale is 93-98 %",
 }

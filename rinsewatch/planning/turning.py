@@ -16,6 +16,9 @@ from rinsewatch.errors import QuantityError
 # from memory.
 CATION_SELECTIVITY = Range(1.5, 2.3)
 ANION_SELECTIVITY = Range(6.0, 22.0)
+# In dilute sulfuric acid about half of the acid left is bisulfate and does not compete for the sites: 0.2 mol/L, a
+# second constant of about 0.05 mol/L at that ionic strength (0.0103 in thin solution), from memory.
+BISULFATE_HOLDS = 2.0
 
 
 def turned_share(times: float, selectivity: float, parts: int = 1) -> float:

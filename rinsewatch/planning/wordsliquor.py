@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from rinsewatch.chemistry.resin import Range
-from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, Dose
+from rinsewatch.chemistry.tables import Solute
+from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, SULFURIC_CONTACT_MIN, Dose
 from rinsewatch.planning.quickrinse import QuickRinse
 from rinsewatch.planning.recipe import HOT_RISE_C, Recipe
 from rinsewatch.planning.section import Section, Table, grams, portions, sentence, spread, three, volume
 from rinsewatch.planning.separation import Parting, Separation, anion_bead_g_ml, cation_bead_g_ml
-from rinsewatch.planning.spent import NEUTRALISING_KJ_EQ, SAFE_EQ_L, Spent
-from rinsewatch.planning.stock import SULFURIC_REASON
+from rinsewatch.planning.spent import SAFE_EQ_L, Spent
 
 
 def recipe_line(recipe: Recipe) -> str:
@@ -103,26 +103,33 @@ def caustic_section(dose: Dose) -> Section:
 def acid_section(dose: Dose) -> Section:
     """Regenerating the cation resin."""
     section = _dose_section("Acid for the cation resin", dose, (recipe_line(dose.recipe),))
-    return Section(section.title, section.lines, (), (*section.minds, "Not sulfuric acid: " + _short(SULFURIC_REASON)))
+    if dose.recipe.solute is Solute.H2SO4:
+        return section
+    return Section(section.title, section.lines, (), (*section.minds, NOT_SULFURIC))
 
 
-def _short(reason: str) -> str:
-    return (
-        reason.removeprefix("sulfuric acid turns")
-        .strip()
-        .partition(";")[0]
-        .replace("calcium held", "it turns calcium held")
-        + "."
-    )
+NOT_SULFURIC = (
+    "Not sulfuric acid, if you can help it: it turns calcium held by the cation resin into calcium sulfate (gypsum), "
+    "of which hardly 2.5 g/L dissolves: it stays in the bed."
+)
 
 
 def _dose_section(title: str, dose: Dose, lines: tuple[str, ...]) -> Section:
     times = f"{dose.middle_times:.1f} times the need ({spread(dose.times, 1)} over the usual capacities)"
     more = (
         f"Dose: {dose.g_per_l:.0f} g {dose.recipe.solute} per L of resin, {times}.",
-        f"Contact: about {CONTACT_MIN} min, stirring every {STIR_EVERY_MIN} min. Then drain well.",
+        _contact_line(dose),
     )
     return Section(title, (*lines, *more, _turned_line(dose)), (), tuple(sentence(word) for word in dose.warnings))
+
+
+def _contact_line(dose: Dose) -> str:
+    if dose.recipe.solute is Solute.H2SO4:
+        return (
+            f"Contact: {SULFURIC_CONTACT_MIN} min at most, stirring all the time; drain and rinse at once, sooner if "
+            "it turns cloudy (that is gypsum)."
+        )
+    return f"Contact: about {CONTACT_MIN} min, stirring every {STIR_EVERY_MIN} min. Then drain well."
 
 
 def _turned_line(dose: Dose) -> str:
@@ -190,7 +197,7 @@ def _meeting(spent: Spent) -> list[str]:
         rest += f", as much as {volume(spent.more_acid_ml)} of {spent.stock.words} (diluted first)"
     return [
         f"The spent acid neutralises {spent.neutralised_eq:.2f} eq of the caustic; {rest}.",
-        f"Heat: {spent.heat_kj:.0f} kJ ({NEUTRALISING_KJ_EQ:.1f} kJ/eq), {spent.rise_c:.0f} C in all if poured "
+        f"Heat: {spent.heat_kj:.0f} kJ ({spent.kj_eq:.1f} kJ/eq), {spent.rise_c:.0f} C in all if poured "
         f"together as they are, on the spot far more. Diluted to {SAFE_EQ_L:g} eq/L first (caustic to "
         f"{volume(caustic_ml)}, acid to {volume(acid_ml)}): {spent.diluted_rise_c:.1f} C.",
     ]

@@ -161,6 +161,16 @@ def test_potash_is_watched_as_caustic(capsys: pytest.CaptureFixture[str]) -> Non
     assert settings_from_plan("plan.toml", "naoh")["residue"] == "NaOH"
 
 
+def test_sulfuric_acid_is_worked_out_warned_about_and_watched_as_acid(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([*line({"--acid": "battery acid 37 %"}), "--save", "my plan.toml", "--json"]) == 0
+    said = capsys.readouterr()
+    plan = json.loads(said.out)
+    assert plan["acid"]["liquor"]["pct"] == 2.0 and plan["acid"]["liquor"]["stock_g"] == pytest.approx(151.1, rel=1e-3)
+    assert any("calcium sulfate" in warning for warning in plan["warnings"])
+    assert "--plan 'my plan.toml' --residue NaOH or HCl" in said.err
+    assert settings_from_plan("my plan.toml", "hcl")["residue"] == "HCl"
+
+
 def test_a_plan_of_one_rinse_needs_no_residue() -> None:
     assert run([*line({"--resin-ml": None, "--anion-ml": "2 L", "--acid": None}), "--save", "plan.toml"]) == 0
     assert settings_from_plan("plan.toml", None)["resin_ml"] == 2000
@@ -198,7 +208,7 @@ def test_plan_files_that_are_none(text: str | None, residue: str | None, words: 
         ({"--feed": "8"}, "has no unit"),
         ({"--acid": "HCl 45 %"}, "does not exist"),
         ({"--caustic": "Ca(OH)2"}, "cannot regenerate"),
-        ({"--acid": "H2SO4 37 %"}, "calcium sulfate"),
+        ({"--acid": "H2SO4"}, "give its strength"),
         ({"--caustic": "HCl 30 %"}, "Never add strong acid to caustic"),
         ({"--cation-capacity": "5"}, "more than such resin can have"),
         ({"--anion-capacity": "many"}, "--anion-capacity: cannot read 'many'"),

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rinsewatch.chemistry.conductivity import both_concentrations, concentration_mol_l, conductivity_us_cm
+from rinsewatch.chemistry.density import mol_l_from_mass_pct
 from rinsewatch.chemistry.ions import ion_conductivity_s_cm2_mol, ionic_sum_us_cm
-from rinsewatch.chemistry.solutions import mol_l_from_mass_pct
 from rinsewatch.chemistry.tables import DILUTE_LAMBDA_S_CM2_MOL, MOLAR_MASS_G_MOL, STRONG_18_C, Solute
 from rinsewatch.errors import QuantityError
 

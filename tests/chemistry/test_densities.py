@@ -11,7 +11,8 @@ from rinsewatch.chemistry.density import density_g_ml, strongest_pct, water_dens
 from rinsewatch.chemistry.tables import Solute
 from rinsewatch.errors import QuantityError
 
-_CAS = {"NaOH": "1310-73-2", "HCl": "7647-01-0", "KOH": "1310-58-3", "NaCl": "7647-14-5", "KCl": "7447-40-7"}
+_CAS = {"NaOH": "1310-73-2", "HCl": "7647-01-0", "KOH": "1310-58-3", "NaCl": "7647-14-5", "KCl": "7447-40-7",
+        "H2SO4": "7664-93-9"}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +24,8 @@ def electrochem() -> Any:
 @pytest.mark.parametrize(
     ("solute", "percents", "tolerance"),
     [("NaOH", (1, 3, 7, 15, 22), 1e-3), ("NaOH", (30,), 2e-3), ("HCl", (1, 3, 7, 15, 25, 30), 1e-3),
-     ("NaCl", (1, 3, 7, 18, 25), 7e-4), ("KCl", (1, 3, 7, 18, 24), 5e-4), ("KOH", (5, 20, 40), 1e-5)],
+     ("NaCl", (1, 3, 7, 18, 25), 7e-4), ("KCl", (1, 3, 7, 18, 24), 5e-4), ("KOH", (5, 20, 40), 1e-5),
+     ("H2SO4", (1, 2, 5, 10, 20, 37, 50, 70, 78), 2.5e-3)],
 )  # fmt: skip
 @pytest.mark.parametrize("temperature_c", [10.0, 20.0, 25.0, 35.0])
 def test_against_thermo(
@@ -65,7 +67,8 @@ def test_rising_with_strength_and_falling_with_warmth(solute: Solute) -> None:
     ("solute", "mass_pct", "temperature_c", "words"),
     [("NaCl", 27.0, 20.0, "NaCl: 27 %"), ("NaOH", -1.0, 20.0, "NaOH: -1 %"),
      ("HCl", 30.0, 80.0, "temperature"), ("HCl", -0.1, 20.0, "check the label"),
-     ("HCl", float("nan"), 20.0, "HCl"), ("vinegar", 5.0, 20.0, "NaOH, HCl, KOH, NaCl, KCl")],
+     ("HCl", float("nan"), 20.0, "HCl"), ("vinegar", 5.0, 20.0, "NaOH, HCl, KOH, NaCl, KCl, H2SO4"),
+     ("H2SO4", 99.0, 20.0, "H2SO4: 99 %")],
 )  # fmt: skip
 def test_refusals_are_one_line(solute: str, mass_pct: float, temperature_c: float, words: str) -> None:
     with pytest.raises(QuantityError, match=words) as caught:

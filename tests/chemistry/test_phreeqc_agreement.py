@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from rinsewatch.chemistry.conductivity import conductivity_us_cm
-from rinsewatch.chemistry.solutions import mol_l_from_mass_pct
+from rinsewatch.chemistry.density import mol_l_from_mass_pct
 from rinsewatch.chemistry.tables import MOLAR_MASS_G_MOL, Solute
 from rinsewatch.chemistry.water import co2_water_ph, co2_water_us_cm, pure_water_us_cm
 

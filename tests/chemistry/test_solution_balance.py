@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rinsewatch.chemistry.density import strongest_pct
+from rinsewatch.chemistry.density import mol_l_from_mass_pct, strongest_pct
 from rinsewatch.chemistry.solutions import (
     Solution,
     dissolved,
@@ -16,7 +16,6 @@ from rinsewatch.chemistry.solutions import (
     mass_pct_from_g_l,
     mass_pct_from_mol_l,
     mol_l_from_g_l,
-    mol_l_from_mass_pct,
     solute_g_per_water_g,
 )
 from rinsewatch.chemistry.tables import Solute
@@ -42,6 +41,7 @@ def test_fifteen_percent_caustic_in_every_unit() -> None:
     assert g_l_from_mass_pct("NaOH", 15.0) == pytest.approx(174.6, rel=1e-4)
     assert mol_l_from_mass_pct("NaOH", 15.0) == pytest.approx(4.365, rel=1e-3)
     assert eq_l_from_mass_pct("NaOH", 15.0) == mol_l_from_mass_pct("NaOH", 15.0)
+    assert eq_l_from_mass_pct("H2SO4", 2.0) == pytest.approx(2.0 * mol_l_from_mass_pct("H2SO4", 2.0))
 
 
 def test_acid_for_regeneration() -> None:

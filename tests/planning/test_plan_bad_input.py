@@ -60,8 +60,9 @@ def test_caustics_at_hand(text: str, stock: Stock) -> None:
         ("calcium hydroxide", Use.CAUSTIC, "cannot regenerate: only 1.7 g/L dissolves"),
         ("Ca(OH)2", Use.CAUSTIC, "cannot regenerate"),
         ("slaked lime", Use.CAUSTIC, "cannot regenerate"),
-        ("sulfuric acid 37 %", Use.ACID, "calcium sulfate"),
-        ("H2SO4", Use.ACID, "calcium sulfate"),
+        ("H2SO4", Use.ACID, "give its strength"),
+        ("sulfuric acid 99 %", Use.ACID, "99 % H2SO4 does not exist"),
+        ("battery acid 37 %", Use.CAUSTIC, "Never add strong acid to caustic"),
         ("HCl 30 %", Use.CAUSTIC, "Never add strong acid to caustic"),
         ("NaOH 50 %", Use.ACID, "Never add strong acid to caustic"),
         ("NaCl", Use.CAUSTIC, "NaCl is no caustic"),
@@ -165,8 +166,18 @@ def test_waters_mixed_up_are_asked_about() -> None:
     assert "not counted" not in words_of(USUAL)
 
 
+@pytest.mark.parametrize("text", ["sulfuric acid 37 %", "battery acid 37%", "37 % h2so4", "Sulphuric acid 37 %"])
+def test_sulfuric_acid_at_hand(text: str) -> None:
+    assert parse_stock(text, Use.ACID) == Stock(Solute.H2SO4, 37.0)
+
+
 def test_sulfuric_acid_is_warned_about_even_where_nobody_named_it() -> None:
     assert "Not sulfuric acid" in words_of(USUAL)
+    named = words_of(replace(USUAL, acid=Stock(Solute.H2SO4, 37.0)))
+    assert "Not sulfuric acid" not in named
+    assert "calcium sulfate (gypsum), which stays in the bed" in named and "20 min at most" in named
+    assert "boils and spits" not in named
+    assert "boils and spits" in words_of(replace(USUAL, acid=Stock(Solute.H2SO4, 96.0)))
 
 
 def test_never_acid_on_resin_wet_with_caustic() -> None:

@@ -146,6 +146,25 @@ def test_a_recipe_balances(pct: float, stock_pct: float, volume_ml: float, at_c:
     assert recipe.rise_c is None
 
 
+def test_sulfuric_acid_counts_two_protons() -> None:
+    """By hand: 1.14 eq are 55.9 g; as 2 % (1.0118 g/mL) 2.763 L, out of 151 g of 37 % (1.277 g/mL, Perry's rows)."""
+    dose = dose_of(recipe_for_eq(Stock(Solute.H2SO4, 37.0), 2.0, 1.14, 20.0), 200.0, Range(0.36, 0.40))
+    recipe = dose.recipe
+    assert recipe.solute_g == pytest.approx(55.90, abs=0.01)
+    assert recipe.volume_ml == pytest.approx(2762.0, abs=2.0)
+    assert (recipe.stock_g, recipe.stock_ml) == pytest.approx((151.1, 118.3), rel=2e-3)
+    assert dose.middle_times == pytest.approx(3.0, abs=0.01)
+
+
+def test_gypsum_that_stays_dissolved() -> None:
+    """By hand: 2.5 g/L of CaSO4 2 H2O (172.2 g/mol) is 0.029 eq/L; in 2.76 L 0.080 eq, 21 % of 0.38 eq."""
+    dose = dose_of(recipe_for_eq(Stock(Solute.H2SO4, 37.0), 2.0, 1.14, 20.0), 200.0, Range(0.36, 0.40))
+    assert "0.08 eq of calcium dissolved, 21 %" in " ".join(dose.warnings)
+    hydrochloric = dose_of(recipe_for_eq(ACID, 6.0, 1.14, 20.0), 200.0, Range(0.36, 0.40))
+    assert hydrochloric.warnings == ()
+    assert dose.turned().high < hydrochloric.turned().high, "bisulfate does not compete"
+
+
 def test_dissolving_heat_by_hand() -> None:
     """44.5 kJ/mol (CRC Handbook) x 4.365 mol = 194 kJ into 1164 g at 3.75 J/(g K): 44.5 C."""
     assert liquor().rise_c == pytest.approx(194250.0 / (1164.0 * 3.75), rel=1e-3)
@@ -196,3 +215,5 @@ def test_what_neutralises_what() -> None:
     assert spent.more_acid_ml == pytest.approx(1000.0 * spent.base_over_eq / 9.456, rel=1e-3)
     assert spent.diluted_rise_c < 3.5 < spent.rise_c
     assert spent_of(None, None, None, 20.0) is None
+    sulfuric = spent_of(caustic, acid, Stock(Solute.H2SO4, 37.0), 20.0)
+    assert sulfuric is not None and sulfuric.heat_kj > spent.heat_kj
