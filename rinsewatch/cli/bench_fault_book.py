@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from rinsewatch.cli.bench_fault_program import as_nobody, run_program
-from rinsewatch.cli.bench_fault_table import Bench, CannotRun, Outcome, fault
+from rinsewatch.cli.bench_fault_table import Bench, CannotRun, Outcome, fault, in_time
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook import schema
 from rinsewatch.logbook.entry import Entry
@@ -348,9 +348,10 @@ def viewer(bench: Bench) -> Outcome:
         recorder.close(None, "", UTC)
         rows = len(book.rows(1))
     grown = path.stat().st_size / size
-    held = drained and rows == number and longest < 1.3 and grown <= 2.0
-    return Outcome(
+    held = drained and rows == number and grown <= 2.0
+    return in_time(
         held,
+        longest <= 1.0,
         f"longest wait {longest:.2f} s, {waited} rows waited in memory, {rows}/{number} written, file x {grown:.1f}",
     )
 

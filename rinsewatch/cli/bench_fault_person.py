@@ -59,7 +59,7 @@ def key_twice(bench: Bench) -> Outcome:
 )
 def forgotten(bench: Bench) -> Outcome:
     """The events of one portion are left out and what was poured counted without it."""
-    records = [_portions_record(seed) for seed in range(bench.many(bench.runs, 3))]
+    records = [_portions_record(seed) for seed in range(bench.many(bench.runs, 2))]
     stops = [_stop_without_one(record, seed) for seed, record in enumerate(records)]
     false = sum(_is_false(record, stop) for record, stop in zip(records, stops, strict=True))
     never = sum(stop is None for stop in stops)
@@ -202,7 +202,7 @@ def decimal_slip(bench: Bench) -> Outcome:
 )
 def other_water(bench: Bench) -> Outcome:
     """The set-up's reading of the rinse water is the old one."""
-    records = [_portions_record(seed, floor_drift=2.0) for seed in range(bench.many(bench.runs, 3))]
+    records = [_portions_record(seed, floor_drift=2.0) for seed in range(bench.many(bench.runs, 2))]
     stops = [_stop(record, [row_of(row) for row in record.rows]) for record in records]
     false = sum(_is_false(record, stop) for record, stop in zip(records, stops, strict=True))
     never = sum(stop is None for stop in stops)
@@ -221,7 +221,7 @@ def other_water(bench: Bench) -> Outcome:
 def night(bench: Bench) -> Outcome:
     """The slow liquid goes on leaking meanwhile."""
     false = frozen = never = 0
-    seeds = range(bench.many(bench.runs, 3))
+    seeds = range(bench.many(bench.runs, 2))
     for seed in seeds:
         record = _portions_record(seed, pause_s=43_200.0)
         rinse, stop = Rinse(setup_of(record.scenario)), None

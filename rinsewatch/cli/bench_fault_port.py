@@ -128,7 +128,7 @@ def _robbed(bench: Bench, pause_s: float) -> tuple[float, int, int]:
         _lines_for(link, pty, 1.0)
         with _holder(pty.path, f"print(1, flush=True)\n{act}"):
             begun_s = time.monotonic()
-            happened = _lines_for(link, pty, bench.many(30, 12))
+            happened = _lines_for(link, pty, bench.many(30, 9))
         link.close()
     told_s = min((event.monotonic_s for event in events(happened) if "(pid" in event.detail), default=float("inf"))
     before = [r for r in readings(happened) if r.monotonic_s <= told_s]

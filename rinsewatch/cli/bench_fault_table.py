@@ -34,6 +34,7 @@ class Outcome:
     """``held``: what must hold held. ``control``: what the naive way did; ``control_failed`` None: none is named.
 
     ``lacking``: what the catalogue wants and the program does not do (yet), in words.
+    ``slow``: not held, but only for a time on the real clock; a busy machine may have done that.
     """
 
     held: bool
@@ -41,6 +42,12 @@ class Outcome:
     control: str = ""
     control_failed: bool | None = None
     lacking: str = ""
+    slow: bool = False
+
+
+def in_time(held: bool, quick: bool, figures: str, control: str = "", control_failed: bool | None = None) -> Outcome:
+    """An outcome that also depends on the real clock. ``quick``: its times were kept."""
+    return Outcome(held and quick, figures, control, control_failed, slow=held and not quick)
 
 
 Runner = Callable[[Bench], Outcome]
@@ -86,11 +93,7 @@ class Result:
     control: str
     lacking: str
     seconds: float
-
-    @property
-    def well(self) -> bool:
-        """False where the bench has found something."""
-        return self.state not in ("FAILED", "control passed")
+    slow: bool = False
 
 
 def run_fault(row: Fault, bench: Bench) -> Result:
@@ -124,5 +127,5 @@ def unbuilt(number: str) -> Result:
 def _result(row: Fault, state: str, found: Outcome, seconds: float, *, injected: bool = True) -> Result:
     return Result(
         row.id, row.title, row.inject, row.must, state, injected,
-        found.figures, found.control, found.lacking, round(seconds, 1),
+        found.figures, found.control, found.lacking, round(seconds, 1), found.slow,
     )  # fmt: skip

@@ -9,7 +9,7 @@ import time
 
 from rinsewatch.cli.bench_fault_live import PORTIONS, Watched
 from rinsewatch.cli.bench_fault_program import stored, wait_for
-from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
+from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault, in_time
 from rinsewatch.logbook.store import Logbook
 
 
@@ -56,8 +56,10 @@ def closed(bench: Bench) -> Outcome:
         took_s = time.monotonic() - began_s
         missing = watched.missing()
         info = watched.info()
-    held = begun and code == 129 and missing == 0 and took_s < 2.0 and info is not None and info.unfinished
-    return Outcome(held, f"exit code {code} after {took_s:.2f} s, {missing} of {watched.sent_count} lines missing")
+    held = begun and code == 129 and missing == 0 and info is not None and info.unfinished
+    return in_time(
+        held, took_s < 2.0, f"exit code {code} after {took_s:.2f} s, {missing} of {watched.sent_count} lines missing"
+    )
 
 
 @fault(

@@ -21,8 +21,8 @@ from rinsewatch.logbook.entry import ENTRY_COLUMNS
 from rinsewatch.logbook.trouble import FAILURES, explain
 
 APPLICATION_ID = 0x524E5357  # "RNSW"; chosen by this project, not registered anywhere
-# A writer gives up soon (the session keeps the row and tries again), a viewer can wait for a gap.
-BUSY_S, VIEWER_BUSY_S = 1.0, 5.0
+# A writer gives up within a second (the session keeps the row and tries again), a viewer can wait for a gap.
+BUSY_S, VIEWER_BUSY_S = 0.8, 5.0
 Step = Callable[[sqlite3.Connection], None]
 
 _MAGIC = b"SQLite format 3\0"

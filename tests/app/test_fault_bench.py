@@ -3,11 +3,26 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from rinsewatch.cli.bench_fault_table import CATALOGUE, TABLE, Bench, Fault, Outcome, run_fault, state_of
+from rinsewatch.cli import bench_fault_known as known
+from rinsewatch.cli import bench_faults
+from rinsewatch.cli.bench_fault_table import (
+    CATALOGUE,
+    TABLE,
+    Bench,
+    Fault,
+    Outcome,
+    Result,
+    in_time,
+    run_fault,
+    state_of,
+)
 from rinsewatch.cli.bench_faults import load, main, wanted
 
 pytestmark = pytest.mark.skipif("sys.platform == 'win32'", reason="pseudo-terminals are the way in")
@@ -28,7 +43,7 @@ def test_a_row_that_is_not_built_says_so(monkeypatch: pytest.MonkeyPatch) -> Non
     load()
     monkeypatch.delitem(TABLE, "S05")
     done = CliRunner().invoke(main, ["--jobs", "1", "--only", "S05"])
-    assert "S05 not built" in done.output and "1 not built" in done.output
+    assert "S05 not built" in done.output and "1 not built" in done.output and done.exit_code == 1
     assert "needs hardware" in done.output
 
 
@@ -50,7 +65,46 @@ def test_an_injection_that_breaks_is_a_failure_and_not_a_survival(tmp_path: obje
         raise OSError("no such thing")
 
     found = run_fault(Fault("S99", "", inject="", must="", run=broken), Bench(tmp_path))  # type: ignore[arg-type]
-    assert (found.state, found.injected, found.well) == ("FAILED", False, False)
+    assert (found.state, found.injected, known.worse([found])) == (
+        "FAILED",
+        False,
+        ["S99 FAILED, known as survived"],
+    )
+
+
+def _row(number: str, state: str) -> Result:
+    return Result(number, "", "", "", state, True, "", "", "something", 0.0)
+
+
+def test_a_row_known_to_lack_something_is_named_and_may_get_neither_worse_nor_better_unseen() -> None:
+    (number,) = [number for number, state in known.KNOWN.items() if state == "partly"][:1]
+    states = ["survived", "partly", "not built", "FAILED", "control passed"]
+    assert [len(known.worse([_row(number, state)])) for state in states] == [0, 0, 1, 1, 1]
+    assert [len(known.better([_row(number, state)])) for state in states] == [1, 0, 0, 0, 0]
+    assert known.lacking([_row(number, "partly")]) == [f"{number} partly: something"]
+    for state in states[1:]:
+        assert known.worse([_row("S01", state)]), f"S01 {state} is no news that may pass"
+    here = _row("S01", "cannot run here")
+    assert not known.worse([here]) and not known.better([here]) and known.lacking([here])
+
+
+def test_a_row_too_slow_beside_others_runs_again_alone_and_one_that_lost_something_does_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    load()
+    for number, outcomes in {
+        "S06": [in_time(True, False, "4 s"), in_time(True, True, "1 s")],
+        "S07": [in_time(False, False, "1 lost")],
+    }.items():
+        monkeypatch.setitem(TABLE, number, Fault(number, "", inject="", must="", run=_one_by_one(outcomes)))
+    monkeypatch.setattr(bench_faults, "ProcessPoolExecutor", ThreadPoolExecutor)
+    found = {row.id: row for row in bench_faults.results(["S06", "S07"], Bench(tmp_path), 2)}
+    assert found["S06"].state == "survived" and "beside others too slow: 4 s" in found["S06"].figures
+    assert found["S07"].state == "FAILED"
+
+
+def _one_by_one(outcomes: list[Outcome]) -> Callable[[Bench], Outcome]:
+    return lambda bench: outcomes.pop(0)
 
 
 def test_the_catalogue_has_84_rows_and_unknown_ones_are_refused() -> None:
