@@ -74,7 +74,7 @@ class Belief(ABC):
         """A reading, before it is judged; nothing to note unless a subclass does."""
         return
 
-    def vouched(self) -> None:
+    def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
         return
 

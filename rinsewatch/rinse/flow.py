@@ -154,6 +154,7 @@ class FlowBelief(Belief):
             settling=False,
             travel=self.travel,
             carried_low_us_cm=low if carried is None else carried,
+            comes_down=False,
             proof_low_us_cm=self._earlier.likely_us_cm(self.now_ml),
         )
 
@@ -169,14 +170,12 @@ class FlowBelief(Belief):
     def ahead(self) -> tuple[Array, float, Array]:
         """Residue left if the flow stopped; half a resin volume and what it takes out."""
         theta, volume_ml = self.population.theta, 0.5 * self.setup.resin_ml
-        offset = np.exp(self.view.corrections.offset)
-        left = [
-            np.exp(theta[:, START]) * offset * self._left(at_ml) for at_ml in (self.now_ml, self.now_ml + volume_ml)
-        ]
-        return left[0], volume_ml, np.maximum(left[0] - left[1], 0.0)
-
-    def _left(self, at_ml: float) -> Array:
-        return self.course.bed.left(self.population.theta, self._states[-1], at_ml)
+        strength = np.exp(theta[:, START] + self.view.corrections.offset)
+        now, then = (
+            strength * self.course.bed.left(theta, self._states[-1], at_ml)
+            for at_ml in (self.now_ml, self.now_ml + volume_ml)
+        )
+        return now, volume_ml, np.maximum(now - then, 0.0)
 
     def path(self, volumes_ml: Array) -> Array:
         """Nominal log level at further volumes from here, shape (members, m)."""

@@ -44,10 +44,11 @@ class Expectation:
 
     ``bounded_below``: something was read (over range counts), so a sudden low is suspect; ``known``: an in-range
     reading was trusted, so a high one is too. ``travel``: e-folds the display is expected to have fallen since
-    the rinse began (an odometer: only differences count). ``carried_low_us_cm``: where readings were refused,
-    ``low_us_cm`` stands still, or the forecast would come down to them by itself; this one has come down.
-    ``proof_low_us_cm``: a decline proves a washout where it goes on above this; None where portions may have been
-    poured that were not logged. ``vouched``: while the portion stands the reading moves as it did before.
+    the rinse began (an odometer: only differences count).
+
+    While readings are refused ``low_us_cm`` must not come down to them by itself. ``carried_low_us_cm`` has come
+    down, for a probe that was out of the filtrate; ``comes_down``: so may ``low_us_cm``, the readings move like a
+    washout. ``proof_low_us_cm``: held readings that go on falling, but not below this, prove a washout of their own.
     """
 
     low_us_cm: float
@@ -57,8 +58,8 @@ class Expectation:
     settling: bool
     travel: float = 0.0
     carried_low_us_cm: float = math.inf
-    proof_low_us_cm: float | None = None
-    vouched: bool = True
+    comes_down: bool = True
+    proof_low_us_cm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,11 +159,7 @@ class Gate:
             return expected.low_us_cm
         if self._hold.cause in (Cause.DRY, Cause.FROZEN):
             return min(expected.low_us_cm, expected.carried_low_us_cm)
-        return (
-            max(expected.low_us_cm, self._hold.low_us_cm)
-            if expected.proof_low_us_cm is not None
-            else expected.low_us_cm
-        )
+        return expected.low_us_cm if expected.comes_down else max(expected.low_us_cm, self._hold.low_us_cm)
 
     def _is_frozen(self, span: Span, expected: Expectation) -> bool:
         """The very same digits while the washout must have moved the display by some steps."""
@@ -192,8 +189,7 @@ class Gate:
             self._hold.cause = cause
         if not span.is_zero:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
-            unlike = not expected.vouched or span.high_us_cm < (expected.proof_low_us_cm or 0.0)
-            if cause is Cause.LOW and unlike:
+            if cause is Cause.LOW and span.high_us_cm < expected.proof_low_us_cm:
                 self._hold.trail.clear()
         if self._proves_washout(self._hold, time_s):
             self._hold = None

@@ -160,7 +160,7 @@ class Rinse:
         """Notes that mean something to the core; others are the person's own."""
         if text == "probe confirmed":
             self._gate.confirm()
-            self._belief.vouched()
+            self._belief.confirmed()
             return
         name, sign, value = text.partition("=")
         if not sign:

@@ -173,21 +173,18 @@ class PortionBelief(Belief):
         """A reading, before it is judged: how it moves tells more than where it stands."""
         self._shape.add(self._after(time_s), span)
 
-    def behaves(self) -> bool:
+    def _behaves(self) -> bool:
         """The reading moves while the portion stands as it did in the portions before."""
         return self.window.typed or self._shape.behaves(self.floor_us_cm)
 
-    def _vouched(self) -> bool:
-        return self.window.typed or self._shape.vouches(self.floor_us_cm)
-
-    def vouched(self) -> None:
+    def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
         self._shape.forget()
 
     def _doubt(self, late: Span) -> None:
         """A portion that read lower than every hypothesis expected, or moved unlike those before it, is doubted until
         later ones fall further."""
-        if late.high_us_cm < self._before[0] or not self.behaves():
+        if late.high_us_cm < self._before[0] or not self._behaves():
             self._doubted_us_cm = late.shown_us_cm
         elif late.high_us_cm <= BORNE_OUT * self._doubted_us_cm:
             self._doubted_us_cm = math.inf
@@ -216,7 +213,7 @@ class PortionBelief(Belief):
             return False
         if late.high_us_cm > BORNE_OUT * self._doubted_us_cm:
             return False
-        if not self._follows(late) or not self.behaves():
+        if not self._follows(late) or not self._behaves():
             return False
         if self.window.typed:
             return True
@@ -242,7 +239,18 @@ class PortionBelief(Belief):
             low, high = self._outer(self.view)
         if settling:
             high = max(high, self._previous_high)
-        return Expectation(low, high, self.heard, self.known, settling, self.travel, low, vouched=self._vouched())
+        alike = self.window.typed or self._shape.vouches(self.floor_us_cm)
+        return Expectation(
+            low,
+            high,
+            self.heard,
+            self.known,
+            settling,
+            self.travel,
+            carried_low_us_cm=low,
+            comes_down=alike,
+            proof_low_us_cm=0.0 if alike else math.inf,
+        )
 
     def _ladder(self) -> Ladder:
         """The portions to come, poured at the person's pace."""

@@ -11,7 +11,6 @@ from typing import Final
 import numpy as np
 
 from rinsewatch.chemistry.breakeven import paying_filtrate_us_cm, price_l
-from rinsewatch.chemistry.conductivity import LinearScale
 from rinsewatch.chemistry.load import feed_load_eq_l
 from rinsewatch.errors import QuantityError
 from rinsewatch.rinse.belief import Belief
@@ -28,9 +27,9 @@ def price_now(belief: Belief, feed_us_cm: float | None) -> Price | None:
     if not load_eq_l:
         return None
     left, volume_ml, rescued = belief.ahead()
-    to_l = _litres_per(belief, load_eq_l)
-    ends = [to_l * value / _ML_PER_L for value in weighted_quantiles(left, belief.view.weights, _ENDS)]
-    gain = to_l * weighted_quantiles(rescued, belief.view.weights, (0.5,))[0] / _ML_PER_L
+    weights, per_l = belief.view.weights, price_l(_eq_per(belief), load_eq_l)
+    ends = [per_l * value for value in weighted_quantiles(left, weights, _ENDS)]
+    gain = per_l * weighted_quantiles(rescued, weights, (0.5,))[0]
     return Price(Interval(*ends), volume_ml / _ML_PER_L, gain)
 
 
@@ -54,7 +53,6 @@ def _load_eq_l(belief: Belief, feed_us_cm: float | None) -> float:
         return 0.0
 
 
-def _litres_per(belief: Belief, load_eq_l: float) -> float:
-    """Litres of treated water per (uS/cm of linear level times mL), divided by 1000 mL/L."""
-    per_eq_l = 1000.0 * LinearScale(belief.setup.residue.value).limit_s_cm2_mol
-    return price_l(1.0, load_eq_l) / per_eq_l
+def _eq_per(belief: Belief) -> float:
+    """Equivalents in a linear level of 1 uS/cm times 1 mL: level / (1000 lambda) eq/L, / 1000 mL/L."""
+    return 1.0 / (1000.0 * belief.scale.limit_s_cm2_mol * _ML_PER_L)

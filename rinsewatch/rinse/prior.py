@@ -100,15 +100,8 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
     mean: list[float] = [np.log(0.45), np.log(0.09), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2]
-    spread: list[float] = [
-        0.40,
-        0.85,
-        0.9,
-        strength_spread,
-        0.8 if setup.rinse_water_us_cm is not None else 1.0,
-        0.5,
-        2.2,
-    ]
+    floor_spread = 0.8 if setup.rinse_water_us_cm is not None else 1.0
+    spread: list[float] = [0.40, 0.85, 0.9, strength_spread, floor_spread, 0.5, 2.2]
     _learn_from_earlier(setup, mean, spread)
     if setup.is_flow:
         mean.append(np.log(4.0))

@@ -1,0 +1,116 @@
+"""How a portion moves while it stands, judged by those before it: leaking bed, other vessel, drying film."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from rinsewatch.rinse.shape import LEAST_KNOWN, LEAST_READINGS, PortionShape
+from rinsewatch.rinse.spans import Span
+
+FLOOR = 1.0
+
+
+def _add(shape: PortionShape, start_us_cm: float, ln_change: float, step: float = 0.1, count: int = 30) -> None:
+    """A portion read for 60 s that changes by so much, evenly in the log."""
+    for i in range(count):
+        us_cm = round(start_us_cm * math.exp(ln_change * i / (count - 1)) / step) * step
+        shape.add(60.0 * i / (count - 1), Span(us_cm, max(us_cm - step / 2, 0.0), us_cm + step / 2, step))
+
+
+def _leaking(portions: int = 4, ln_change: float = 0.6) -> PortionShape:
+    """A bed whose slow liquid leaks: every portion rises."""
+    shape = PortionShape()
+    for n in range(portions):
+        _add(shape, 400.0 * 0.6**n, ln_change)
+        shape.next_portion(believed=True)
+    return shape
+
+
+def test_a_portion_that_rises_like_those_before_behaves_and_proves_it() -> None:
+    shape = _leaking()
+    _add(shape, 50.0, 0.5)
+    assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
+
+
+def test_a_probe_in_another_vessel_reads_flat() -> None:
+    """The control: the same flat portion where those before were flat as well."""
+    shape = _leaking()
+    _add(shape, 50.0, 0.0)
+    assert not shape.behaves(FLOOR) and not shape.vouches(FLOOR)
+    calm = _leaking(ln_change=0.0)
+    _add(calm, 50.0, 0.0)
+    assert calm.behaves(FLOOR) and calm.vouches(FLOOR)
+
+
+@pytest.mark.parametrize("usual", [0.0, 0.6])
+def test_a_film_that_dries_falls(usual: float) -> None:
+    shape = _leaking(ln_change=usual)
+    _add(shape, 50.0, -0.5)
+    assert not shape.behaves(FLOOR)
+
+
+def test_beds_whose_portions_always_fall_are_not_suspected() -> None:
+    """A slow meter: the reading comes down to each portion for as long as it stands."""
+    shape = _leaking(ln_change=-0.4)
+    _add(shape, 50.0, -0.4)
+    assert shape.behaves(FLOOR)
+
+
+def test_near_the_floor_no_rise_is_due() -> None:
+    """Only what lies above the floor can rise."""
+    shape = _leaking()
+    _add(shape, 1.05, 0.0)
+    assert shape.behaves(1.0)
+    assert shape.vouches(1.0)
+    flat_above = _leaking()
+    _add(flat_above, 1.05, 0.0, step=0.01)
+    assert not flat_above.behaves(0.05)
+
+
+def test_a_coarse_display_gives_no_objection_and_no_proof() -> None:
+    """3 uS/cm on steps of 2: whether it rises cannot be seen."""
+    shape = _leaking()
+    _add(shape, 4.0, 0.0, step=2.0)
+    assert shape.behaves(0.5) and not shape.vouches(0.5)
+
+
+def test_too_little_known_is_no_reason_to_doubt() -> None:
+    shape = _leaking(portions=LEAST_KNOWN - 1)
+    _add(shape, 50.0, -1.0)
+    assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
+    few = _leaking()
+    _add(few, 50.0, -1.0, count=LEAST_READINGS - 1)
+    assert few.behaves(FLOOR) and not few.vouches(FLOOR)
+
+
+def test_a_portion_that_misbehaved_or_was_not_believed_is_no_example() -> None:
+    """However many flat portions follow one another, they do not become what is usual."""
+    shape = _leaking()
+    for _ in range(8):
+        _add(shape, 50.0, 0.0)
+        assert not shape.behaves(FLOOR)
+        shape.next_portion(believed=True)
+    refused = _leaking(portions=LEAST_KNOWN, ln_change=0.6)
+    for _ in range(12):
+        _add(refused, 50.0, 0.5)
+        refused.next_portion(believed=False)
+    _add(refused, 50.0, 0.0)
+    assert not refused.behaves(FLOOR)
+
+
+def test_the_persons_word_ends_the_comparison() -> None:
+    shape = _leaking()
+    _add(shape, 50.0, 0.0)
+    assert not shape.behaves(FLOOR)
+    shape.forget()
+    assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
+
+
+def test_zeros_and_over_range_have_no_shape() -> None:
+    shape = _leaking()
+    _add(shape, 50.0, 0.5)
+    shape.add(61.0, Span(0.0, 0.0, 0.05, 0.1))
+    shape.add(62.0, Span(2000.0, 2000.0, math.inf, 0.0))
+    assert shape.behaves(FLOOR)
