@@ -40,8 +40,7 @@ class Outputs:
 
 def run_plan(given: Mapping[str, str], outputs: Outputs, logbook_file: str | None) -> int:
     """Ask for what is missing where somebody can be asked, work it out, put it out. Errors: UsageError."""
-    for name in (outputs.sheet, outputs.save):
-        _check_free(name, overwrite=outputs.overwrite)  # before the questions, not after
+    _check_outputs(outputs)  # before the questions, not after
     answers = dict(given)
     missing = missing_answers(answers)
     if missing and not (talks() and not outputs.as_json):
@@ -88,9 +87,13 @@ def _tell(words: str, outputs: Outputs) -> None:
     click.echo(words, err=outputs.as_json)
 
 
-def _check_free(name: str | None, *, overwrite: bool) -> None:
-    if name is not None and Path(name).exists() and not overwrite:
-        raise UsageError(f"{name} exists already; give another name, or --overwrite")
+def _check_outputs(outputs: Outputs) -> None:
+    names = [name for name in (outputs.sheet, outputs.save) if name is not None]
+    if len({Path(name).resolve() for name in names}) < len(names):
+        raise UsageError(f"--sheet and --save are both {names[0]}; give each a name of its own")
+    for name in names:
+        if Path(name).exists() and not outputs.overwrite:
+            raise UsageError(f"{name} exists already; give another name, or --overwrite")
 
 
 def _write(name: str, text: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import ceil, isfinite
+from math import isfinite
 
 from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l
 from rinsewatch.chemistry.resin import Range
@@ -19,6 +19,7 @@ from rinsewatch.planning.schedule import Count, Reuse, reuse_table, size_table
 from rinsewatch.planning.separation import LIQUOR_RESINS, Separation, resin_water_ml, separate, wetting_eq_l
 from rinsewatch.planning.spent import Spent, spent_of
 from rinsewatch.planning.stock import EXAMPLES, Stock, Use
+from rinsewatch.planning.vessel import vessel_warnings
 from rinsewatch.planning.washout import OLD, portions_to
 
 
@@ -136,6 +137,7 @@ def make_plan(wants: Wants) -> Plan:
     before_acid = _quick_rinse(wants, separation, acid)
     anion = _rinse_plan(wants, "anion", caustic, separation)
     cation = _rinse_plan(wants, "cation", acid, None)
+    doses = [dose for dose in (caustic, acid) if dose is not None]
     return Plan(
         wants=wants,
         separation=separation,
@@ -148,12 +150,12 @@ def make_plan(wants: Wants) -> Plan:
         spent=spent_of(caustic, acid, wants.acid, wants.temperature_c),
         water=_water(
             [separation.recipe] if separation and not (caustic and caustic.also_separates) else [],
-            [dose for dose in (caustic, acid) if dose is not None],
+            doses,
             [plan.chosen.count for plan in (anion, cation) if plan is not None]
             + [quick.count for quick in (before_caustic, before_acid) if quick is not None],
         ),
         full_run_l=_full_run_l(wants),
-        warnings=tuple(_warnings(wants, separation)),
+        warnings=tuple(_warnings(wants, separation, doses)),
     )
 
 
@@ -248,10 +250,10 @@ def _full_run_l(wants: Wants) -> Range | None:
     return Range(low, min(resins.cation_eq.high / loads[0].low, resins.anion_eq.high / loads[1].low))
 
 
-def _warnings(wants: Wants, separation: Separation | None) -> list[str]:
+def _warnings(wants: Wants, separation: Separation | None, doses: list[Dose]) -> list[str]:
     stocks = (stock for stock in (wants.caustic, wants.acid) if stock is not None)
     words = [word for stock in stocks for word in stock.warnings(wants.temperature_c)]
-    waters, container_ml = wants.waters, wants.container_ml
+    waters = wants.waters
     if waters.rinse_water_us_cm >= waters.feed_us_cm > 0.0:
         words.append("the rinse water reads no better than the feed water: are the two mixed up?")
     if wants.liquor_ml is not None and not 0.5 <= wants.liquor_ml / wants.resins.total_ml <= 20.0:
@@ -259,18 +261,6 @@ def _warnings(wants: Wants, separation: Separation | None) -> list[str]:
             f"{wants.liquor_ml:g} mL of liquor for {wants.resins.total_ml:g} mL of resin is not usual (about "
             f"{LIQUOR_RESINS:g} times the resin): is that right?"
         )
-    if container_ml is None:
-        return words
-    if separation is not None and separation.room_ml > container_ml:
-        runs = ceil(separation.room_ml / container_ml)
-        words.append(
-            f"liquor and resin need {separation.room_ml / 1000:.2g} L, your container has {container_ml / 1000:.2g} L; "
-            f"separate in {runs} runs of about {wants.resins.total_ml / runs:.0f} mL resin each, with the same liquor"
-        )
-    most_ml = max(wants.resins.cation_ml, wants.resins.anion_ml) + wants.portion_ml
-    if most_ml > container_ml:
-        words.append(
-            f"a portion on the resin is {most_ml:.0f} mL, more than the container holds ({container_ml:.0f} mL): "
-            "take smaller portions"
-        )
+    if wants.container_ml is not None:
+        words += vessel_warnings(wants.container_ml, wants.resins, separation, doses, wants.portion_ml)
     return words

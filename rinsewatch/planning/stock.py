@@ -38,7 +38,7 @@ _NAMES = {
     "battery acid": Solute.H2SO4,
     "nacl": Solute.NACL, "salt": Solute.NACL, "sodium chloride": Solute.NACL,
 }  # fmt: skip
-_LIME = {"ca(oh)2", "caoh2", "calcium hydroxide", "lime", "slaked lime", "hydrated lime"}
+_LIME = {"ca(oh)2", "caoh2", "calcium hydroxide", "lime", "slaked lime", "hydrated lime", "quicklime", "cao"}
 # Solubility at 20-25 C: 1.6-1.7 g per L of water. From memory of handbooks.
 LIME_REASON = (
     "calcium hydroxide cannot regenerate: only 1.7 g/L dissolves (0.05 eq/L, a sixtieth of what a 10 % caustic has), "

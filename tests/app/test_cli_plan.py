@@ -225,6 +225,7 @@ def test_plan_files_that_are_none(text: str | None, residue: str | None, words: 
         ({"--separate": "magnet"}, "none of caustic, brine, no"),
         ({"--separate": "brine", "--resin-ml": None, "--cation-ml": "5", "--anion-ml": "5"}, "nothing is to be sep"),
         ({"--tds-factor": "3"}, "no TDS scale"),
+        ({"--sheet": "x", "--save": "./x"}, "both x; give each a name"),
         ({"--sheet": "no/such/folder/x.html"}, "cannot write no/such/folder/x.html"),
     ],
 )  # fmt: skip

@@ -60,6 +60,7 @@ def test_caustics_at_hand(text: str, stock: Stock) -> None:
         ("calcium hydroxide", Use.CAUSTIC, "cannot regenerate: only 1.7 g/L dissolves"),
         ("Ca(OH)2", Use.CAUSTIC, "cannot regenerate"),
         ("slaked lime", Use.CAUSTIC, "cannot regenerate"),
+        ("quicklime", Use.CAUSTIC, "cannot regenerate"),
         ("H2SO4", Use.ACID, "give its strength"),
         ("sulfuric acid 99 %", Use.ACID, "99 % H2SO4 does not exist"),
         ("battery acid 37 %", Use.CAUSTIC, "Never add strong acid to caustic"),
@@ -151,6 +152,11 @@ def test_a_vessel_that_is_too_small_is_told() -> None:
     assert "separate in 2 runs of about 250 mL resin each" in said
     assert "take smaller portions" in words_of(replace(USUAL, container_ml=500.0))
     assert "your container" not in words_of(replace(USUAL, container_ml=2000.0))
+    # 1.14 eq as 2 % are 2.76 L; 1.8 L of room over 200 mL of resin
+    said = words_of(replace(USUAL, acid=Stock(Solute.H2SO4, 37.0), container_ml=2000.0))
+    assert "H2SO4 liquor and resin need 2.96 L, your container has 2.00 L: pour it on in 2 parts" in said
+    small_vessel = words_of(replace(USUAL, container_ml=220.0))
+    assert "regenerate this resin in smaller lots" in small_vessel and "rinse the resin in smaller lots" in small_vessel
 
 
 def test_an_odd_amount_of_liquor_is_asked_about() -> None:
