@@ -144,6 +144,6 @@ def kind_named(word: str) -> Kind | None:
     return next((kind for kind in KINDS.values() if wanted in (kind.name, kind.many)), None)
 
 
-def texts_of(kind: Kind, fields: dict[str, Value]) -> dict[str, str]:
-    """The fields that are there, in the table's order, each as text."""
-    return {f.name: values.value_text(fields[f.name]) for f in kind.fields if f.name in fields}
+def single_kind(kind: Value) -> ResinKind | None:
+    """A bed's kind as chemistry knows it; None for a mixed bed."""
+    return None if kind == MIXED else ResinKind(str(kind))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rinsewatch.chemistry.resin import ResinKind
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.belonging import Belonging, Cycles, rinse_day
-from rinsewatch.logbook.kinds import MIXED
+from rinsewatch.logbook.kinds import single_kind
 from rinsewatch.logbook.ledger import Fields, Item
 from rinsewatch.logbook.life.records import (
     DISCARD_SHARE,
@@ -68,7 +68,7 @@ def _resin(fields: Fields) -> Resin:
         resin_ml=float(fields["volume_ml"]),
         new=day(fields.get("new")),
         discard_share=float(fields.get("discard_share", DISCARD_SHARE)),
-        kind=None if fields["kind"] == MIXED else ResinKind(str(fields["kind"])),
+        kind=single_kind(fields["kind"]),
     )
 
 

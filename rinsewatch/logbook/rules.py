@@ -7,9 +7,10 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-from rinsewatch.chemistry.resin import CAPACITY_EQ_L, ResinKind
 from rinsewatch.errors import UsageError
+from rinsewatch.logbook.kinds import single_kind
 from rinsewatch.logbook.ledger import Fields, Item
+from rinsewatch.logbook.life.limit import limit_eq_l
 from rinsewatch.logbook.values import UNKNOWN, Value, day, us_cm
 
 # A pen may be a tenth off (common practice, no source): only what even that cannot explain is impossible.
@@ -108,15 +109,6 @@ def litres_of(fields: Fields) -> float | None:
     return float(fields["counter_to"]) - float(fields["counter_from"])
 
 
-def most_capacity_eq_l(kind: Value) -> float:
-    """The most such a bed can take up, eq per L of settled resin, whatever the mixture (chemistry/resin.py)."""
-    if kind in CAPACITY_EQ_L:
-        return CAPACITY_EQ_L[ResinKind(str(kind))].high
-    cation = CAPACITY_EQ_L[ResinKind.STRONG_ACID].high
-    anion = max(CAPACITY_EQ_L[part].high for part in (ResinKind.STRONG_BASE_1, ResinKind.STRONG_BASE_2))
-    return anion * cation / (anion + cation)  # both parts spent at once: no other mixture holds more
-
-
 def _check_resin(fields: Fields, scene: Scene, number: int | None) -> None:
     _free_name("resin", fields, scene.items["resin"])
     for place in scene.runs.get(number or 0, Line()).places:
@@ -188,7 +180,7 @@ def _check_run_in_resin(fields: Fields, resin: Fields) -> None:
     from rinsewatch.chemistry.load import feed_load_eq_l  # brings numpy, which a list need not wait for
 
     capacity_eq_l = litres * feed_load_eq_l(feed).low / (float(resin["volume_ml"]) / 1000.0)
-    most_eq_l = most_capacity_eq_l(resin["kind"])
+    most_eq_l = limit_eq_l(single_kind(resin["kind"]))
     if capacity_eq_l > METER_ROOM * most_eq_l:
         raise UsageError(
             f"litres: {litres:g} L of this feed water would be {capacity_eq_l:.2g} eq per L of resin, and such resin "

@@ -17,7 +17,9 @@ from hypothesis import strategies as st
 
 from rinsewatch.errors import LogbookError, UsageError
 from rinsewatch.logbook import rules
+from rinsewatch.logbook.kinds import single_kind
 from rinsewatch.logbook.ledger import ADDED, Draft
+from rinsewatch.logbook.life.limit import limit_eq_l
 from rinsewatch.logbook.records import New, Records
 from rinsewatch.logbook.rules import Line, Place
 from rinsewatch.logbook.store import Logbook
@@ -170,8 +172,8 @@ def test_a_correction_is_checked_like_a_new_record(path: Path) -> None:
 def test_the_bound_of_a_mixed_bed_is_that_of_its_best_mixture() -> None:
     """The better of all mixtures, searched; per litre anion resin holds 1.4 eq at most, cation resin 2.0."""
     best = max(min(share / 1000 * 1.4, (1 - share / 1000) * 2.0) for share in range(1001))
-    assert rules.most_capacity_eq_l("mixed bed") == pytest.approx(best, rel=2e-3)
-    assert rules.most_capacity_eq_l("strong-acid cation") == 2.0
+    assert limit_eq_l(single_kind("mixed bed")) == pytest.approx(best, rel=2e-3)
+    assert limit_eq_l(single_kind("strong-acid cation")) == 2.0
 
 
 def test_every_record_of_a_step_or_none(path: Path) -> None:
@@ -183,8 +185,6 @@ def test_every_record_of_a_step_or_none(path: Path) -> None:
 
 OTHER = """
 import sys
-import time
-from datetime import date, timedelta
 sys.path[:0] = sys.argv[2:]
 from rinsewatch.logbook.store import Logbook
 book = Logbook.open(sys.argv[1])

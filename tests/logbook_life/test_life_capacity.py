@@ -9,13 +9,13 @@ import pytest
 from rinsewatch.chemistry.resin import Range, ResinKind
 from rinsewatch.errors import QuantityError
 from rinsewatch.logbook.life.capacity import (
-    MIXED_BED_LIMIT_EQ_L,
     cycle_figures,
     equivalents_removed,
     first_capacity,
     is_possible,
     operating_capacity_eq_l,
 )
+from rinsewatch.logbook.life.limit import MIXED_BED_LIMIT_EQ_L
 from rinsewatch.logbook.life.records import History, Part, Regeneration, Resin, RinseSummary, ServiceRun
 
 BED = Resin(name="bed", resin_ml=1000.0)

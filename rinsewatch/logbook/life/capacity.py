@@ -10,24 +10,15 @@ from functools import lru_cache
 from statistics import median
 
 from rinsewatch.chemistry.load import feed_load_eq_l
-from rinsewatch.chemistry.resin import CAPACITY_EQ_L, Range, ResinKind
+from rinsewatch.chemistry.resin import Range, ResinKind
 from rinsewatch.errors import QuantityError
+from rinsewatch.logbook.life.limit import limit_eq_l
 from rinsewatch.logbook.life.records import History, Indicator, Part, Regeneration, Resin, RinseSummary, ServiceRun
 
 FIRST_CYCLES = 5  # their median is "the first cycles"; fewer while there are fewer, three at least
 FEWEST = 3
 # Changed at less than this share of the reading at which this bed is usually changed: not run to its end.
 EARLY_SHARE = 0.4
-
-
-def _mixed_bed_limit_eq_l() -> float:
-    """What a litre of both resins can hold at most, in the best ratio: anion share a, a x A = (1 - a) x C."""
-    anion = max(CAPACITY_EQ_L[kind].high for kind in (ResinKind.STRONG_BASE_1, ResinKind.STRONG_BASE_2))
-    cation = CAPACITY_EQ_L[ResinKind.STRONG_ACID].high
-    return anion * cation / (anion + cation)
-
-
-MIXED_BED_LIMIT_EQ_L = _mixed_bed_limit_eq_l()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,11 +76,6 @@ def operating_capacity_eq_l(equivalents: Range, resin_ml: float) -> Range:
     if not resin_ml > 0.0:
         raise QuantityError(f"resin volume: {resin_ml:g} mL cannot be; it must be above 0")
     return equivalents.times(1000.0 / resin_ml)
-
-
-def limit_eq_l(kind: ResinKind | None) -> float:
-    """The most a litre of this resin, or of a mixed bed, can hold."""
-    return MIXED_BED_LIMIT_EQ_L if kind is None else CAPACITY_EQ_L[kind].high
 
 
 def is_possible(capacity_eq_l: Range, kind: ResinKind | None = None) -> bool:
