@@ -88,13 +88,10 @@ class RinseWriter:
                 return
             closing_hash = link(link(before, [head.hash]), values)
             connection.execute(
-                "INSERT INTO closing (rinse_id, after_seq, ended_utc, reason, verdict, hash) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT INTO closing (rinse_id, after_seq, ended_utc, reason, verdict, hash) VALUES (?, ?, ?, ?, ?, ?)",
                 (*values, closing_hash),
             )
-            connection.execute(
-                "UPDATE head SET closing_hash = ? WHERE rinse_id = ?", (closing_hash, self.rinse_id)
-            )
+            connection.execute("UPDATE head SET closing_hash = ? WHERE rinse_id = ?", (closing_hash, self.rinse_id))
 
     def close(self) -> None:
         """Close the file; the rinse stays open for continuation unless ``close_rinse`` was called."""
@@ -164,9 +161,7 @@ class RinseWriter:
         return planned
 
     def _move_head(self, connection: sqlite3.Connection, head: Head) -> None:
-        connection.execute(
-            "UPDATE head SET seq = ?, hash = ? WHERE rinse_id = ?", (head.seq, head.hash, self.rinse_id)
-        )
+        connection.execute("UPDATE head SET seq = ?, hash = ? WHERE rinse_id = ?", (head.seq, head.hash, self.rinse_id))
 
     def _is_closed(self, connection: sqlite3.Connection, values: tuple[Stored, ...]) -> bool:
         last = connection.execute(
