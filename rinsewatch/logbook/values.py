@@ -208,9 +208,12 @@ def value_text(value: Value) -> str:
 
 
 def local_minute(utc: str) -> str:
-    """A stored UTC time on this machine's clock, to the minute; what is no time comes back as it is."""
+    """A stored UTC time on this machine's clock, like 2026-10-25 02:30+01:00; what is no time comes back as it is.
+
+    With its offset: in the night on which summer time ends 02:30 comes twice.
+    """
     try:
-        return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d %H:%M")
+        return datetime.fromisoformat(utc).astimezone().isoformat(" ", "minutes")
     except ValueError:
         return utc
 

@@ -53,10 +53,10 @@ def book(path: Path) -> None:
 
 
 @pytest.mark.usefixtures("book")
-def test_list_shows_local_minutes_batch_and_residue(said: Told, objects: Objects) -> None:
+def test_list_shows_local_minutes_with_their_offset_batch_and_residue(said: Told, objects: Objects) -> None:
     head, columns, line, _, others = said("list").splitlines()
     assert head.startswith("1 rinse in ") and columns.split()[:2] == ["no", "begun"]
-    assert re.match(r"1   2026-0\d-\d\d \d\d:\d\d  NaOH     feed      blue   22 rows  finished, verdict stop", line)
+    assert re.match(r"1   2026-0\d-\d\d \d\d:\d\d[+-]\d\d:\d\d  NaOH     feed      blue   22 rows  finished, verdict stop", line)
     assert "Z" not in line
     assert others.startswith("Also noted: 1 resin, 1 service run, 1 note; ")
     assert [one["settings"]["residue"] for one in objects("list")] == ["NaOH"]
