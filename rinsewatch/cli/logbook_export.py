@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rinsewatch.cli.logbook_view import RINSES, is_number, kind_word
-from rinsewatch.cli.logbookopen import json_option, opened, records_of, say, say_json
+from rinsewatch.cli.logbook_view import RINSES, kind_word
+from rinsewatch.cli.logbookopen import is_number, json_option, opened, records_of, say, say_json
 from rinsewatch.cli.options import logbook_option
 
 if TYPE_CHECKING:

@@ -51,15 +51,14 @@ def backup(target: str, as_json: bool, logbook_file: str | None) -> int:
 
 
 def _verdict(result: Verification) -> str:
+    from rinsewatch.logbook.outline import counted
+
     name = "the file" if result.rinse_id is None else f"rinse {result.rinse_id}"
+    rows = counted(result.good_rows, "row", "rows")
     if result.ok:
-        return f"{name}: in order" + ("" if result.rinse_id is None else f", {_rows(result.good_rows)}")
+        return f"{name}: in order" + ("" if result.rinse_id is None else f", {rows}")
     where = "" if result.first_bad is None else f"row {result.first_bad} "
-    return f"{name}: {where}{result.reason}; {_rows(result.good_rows)} before are good"
-
-
-def _rows(count: int) -> str:
-    return f"{count} row{'' if count == 1 else 's'}"
+    return f"{name}: {where}{result.reason}; {rows} before are good"
 
 
 def _object(result: Verification) -> dict[str, object]:

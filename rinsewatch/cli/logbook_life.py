@@ -127,9 +127,11 @@ def _percent(share: float | None) -> str:
 
 def life_object(computed: ResinLife, notes: Sequence[str]) -> dict[str, object]:
     """A life as a JSON object; what is infinite or unknown is null."""
+    from rinsewatch.logbook.life.forecast import Forecast
+
     found = asdict(computed)
     found["notes"] = [*computed.notes, *notes]
-    found["forecast"]["identified"] = hasattr(computed.forecast, "cycle")
+    found["forecast"]["identified"] = isinstance(computed.forecast, Forecast)
     plain = _plain(found)
     assert isinstance(plain, dict)
     return plain

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rinsewatch.cli.logbookopen import json_option, opened, records_of, say, say_json
+from rinsewatch.cli.logbookopen import is_number, json_option, opened, records_of, say, say_json
 from rinsewatch.cli.options import logbook_option
 
 if TYPE_CHECKING:
@@ -14,22 +14,16 @@ if TYPE_CHECKING:
     from rinsewatch.logbook.store import Logbook, RinseInfo
 
 RINSES = "rinses"
-_KIND_WORDS = ("resin", "batch", "run", "note", "summary")
 
 
 def kind_word(word: str) -> str:
     """The kind a word on the command line means, in the singular. Error: BadParameter."""
-    from rinsewatch.logbook.kinds import kind_named
+    from rinsewatch.logbook.kinds import KINDS, kind_named
 
     kind = kind_named(word)
     if kind is None:
-        raise click.BadParameter(f"{word!r} is none of: {', '.join(_KIND_WORDS)}")
+        raise click.BadParameter(f"{word!r} is none of: {', '.join(KINDS)}")
     return kind.name
-
-
-def is_number(word: str) -> bool:
-    """Whether a word is a number that a rinse could have; longer ones SQLite cannot even look for."""
-    return word.isascii() and word.isdigit() and len(word) < 16
 
 
 def _listed(_: click.Context, __: click.Parameter, word: str) -> str:

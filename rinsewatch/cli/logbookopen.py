@@ -54,6 +54,11 @@ def now_utc() -> str:
     return utc_text(SystemClock().utc())
 
 
+def is_number(word: str) -> bool:
+    """Whether a word is a number that a rinse could have; longer ones SQLite cannot even look for."""
+    return word.isascii() and word.isdigit() and len(word) < 16
+
+
 def talks() -> bool:
     """Whether a person can be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty()

@@ -82,8 +82,9 @@ def show_rinse(logbook: Logbook, number: int, *, replay: bool, as_json: bool) ->
 
     What it came to is what was stored at its end; where nothing was, or with ``replay``, its rows run through the core.
     """
-    info, rows = logbook.rinse(number), logbook.rows(number)
-    stored = next((item for item in logbook.ledger.items("summary") if item.fields.get("rinse") == number), None)
+    from rinsewatch.logbook.rinsesummary import summary_of
+
+    info, rows, stored = logbook.rinse(number), logbook.rows(number), summary_of(logbook, number)
     tally = _replayed(rows, info) if replay or stored is None else None
     if as_json:
         figures = _came_to(tally) if tally else {}

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rinsewatch.cli.logbookopen import opened, records_of
+from rinsewatch.cli.logbookopen import is_number, opened, records_of
 from rinsewatch.errors import UsageError
 
 if TYPE_CHECKING:
@@ -18,9 +18,7 @@ if TYPE_CHECKING:
     from rinsewatch.report.rinsedoc import Origin
     from rinsewatch.rinse.row import Row
 
-KINDS = ("html", "pdf", "png", "svg")
 _MANY_ROWS = 30_000  # some seconds: say what takes so long
-_MOST_DIGITS = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +54,12 @@ def default_name(wanted: Wanted) -> str:
     if wanted.resin is not None:
         return f"resin-{re.sub(r'[^0-9A-Za-z]+', '-', wanted.resin).strip('-').lower() or 'life'}.html"
     what = str(wanted.what)
-    return f"rinse-{int(what)}.html" if _is_number(what) else f"{Path(what).stem or 'rinse'}.html"
-
-
-def _is_number(word: str) -> bool:
-    return word.isascii() and word.isdigit() and len(word) <= _MOST_DIGITS
+    return f"rinse-{int(what)}.html" if is_number(what) else f"{Path(what).stem or 'rinse'}.html"
 
 
 def _kind(path: Path) -> str:
+    from rinsewatch.report.render import KINDS
+
     kind = path.suffix.lower().removeprefix(".")
     if kind not in KINDS:
         raise UsageError(f"--out {path}: end it in {', '.join('.' + one for one in KINDS[:-1])} or .{KINDS[-1]}")
@@ -94,7 +90,7 @@ def _write(path: Path, document: Document, kind: str) -> None:
 
 def _rinse(wanted: Wanted) -> Document:
     what = str(wanted.what)
-    rows, origin = _from_logbook(int(what), wanted) if _is_number(what) else _from_file(Path(what), wanted)
+    rows, origin = _from_logbook(int(what), wanted) if is_number(what) else _from_file(Path(what), wanted)
     return _rinse_document(rows, origin)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rinsewatch.report.document import Document
 from rinsewatch.report.page import page_html
 
-KINDS = ("html", "png", "svg", "pdf")
+KINDS = ("html", "pdf", "png", "svg")
 
 
 def rendered(document: Document, kind: str) -> bytes:
