@@ -114,7 +114,7 @@ def _title(snapshot: Snapshot, width: int, ascii_only: bool) -> Line:
 
 
 def _facts(snapshot: Snapshot, width: int, height: int, ascii_only: bool, roomy: bool) -> list[Line]:
-    """Label and words, one fact a line; in a roomy window with air and the chances.
+    """Label and words, one fact a line; in a roomy window with air and, where the banner has a reason, the chances.
 
     A fact too long for its line gets a second one, as long as the chart keeps its least of ``height`` rows.
     """
@@ -130,8 +130,8 @@ def _facts(snapshot: Snapshot, width: int, height: int, ascii_only: bool, roomy:
     facts = [(label, say(snapshot)) for label, say in words]
     if price := price_words(snapshot):
         facts.insert(4, ("Price", price))
-    if roomy:
-        facts.insert(3, ("Chances", view.chance_words(state) if state else view.NOT_YET))
+    if roomy and state and not view.says_no_more(state):  # else the banner has them
+        facts.insert(3, ("Chances", view.chance_words(state)))
     spare = height - len(facts) - _LEAST_CHART
     rows: list[Line] = []
     for label, said in facts:

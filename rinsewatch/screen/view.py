@@ -232,9 +232,14 @@ def reason_words(snapshot: Snapshot) -> str:
     state = snapshot.state
     if state is None:
         return "Waiting for the first reading of the filtrate."
-    if state.reason.lower() in ("", "rinse on"):
+    if says_no_more(state):
         return f"Chances: {chance_words(state)}."
     return state.reason[0].upper() + state.reason[1:] + ("" if state.reason[-1] in ".?!" else ".")
+
+
+def says_no_more(state: RinseState) -> bool:
+    """Whether the core's sentence only repeats its verdict."""
+    return state.reason.lower() in ("", "rinse on")
 
 
 def remaining_words(snapshot: Snapshot) -> str:

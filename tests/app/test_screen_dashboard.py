@@ -165,8 +165,11 @@ def test_smallest_windows_still_begin_with_the_verdict() -> None:
 
 def test_a_roomy_window_shows_the_count_in_large_digits_and_the_chances() -> None:
     text = words(invented_snapshot(), 120, 40)
-    assert "Chances   reached now under 1 %, out of reach 2 %" in text
+    assert text.count("eached now under 1 %, out of reach 2 %") == 1
+    assert "Chances: reached" in text.split("\n")[4]
     assert text.split("\n")[2].startswith(">>  ####  RINSE ON")
+    stalled = words(invented_snapshot(Verdict.STALLED), 120, 40)
+    assert " Chances   reached now" in stalled, "the banner has the reason"
 
 
 def test_waiting_and_paused_and_lost() -> None:
