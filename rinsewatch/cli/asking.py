@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 import click
 
 from rinsewatch.cli.meterlink import HAND, port_names
+from rinsewatch.cli.signals import ctrl_c_counts
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.sanity import setup_warnings
 from rinsewatch.logbook.settings import missing_settings, parse_factor
@@ -59,7 +60,8 @@ def ask_port(last: Mapping[str, object], check: Check) -> str:
 def ask_continue(words: str) -> bool:
     """Whether to go on with an unfinished rinse."""
     try:
-        return click.confirm(f"{words} Continue it?", default=True, err=True)
+        with ctrl_c_counts():
+            return click.confirm(f"{words} Continue it?", default=True, err=True)
     except click.Abort:
         click.echo(err=True)  # what is said next gets a line of its own
         raise
@@ -69,7 +71,8 @@ def ask(words: str, default: object, check: Check) -> str:
     """Ask until ``check`` is content; it raises UsageError otherwise."""
     while True:
         try:
-            answer = str(click.prompt(words, default=default, type=str, err=True)).strip()
+            with ctrl_c_counts():
+                answer = str(click.prompt(words, default=default, type=str, err=True)).strip()
         except click.Abort:
             click.echo(err=True)
             raise

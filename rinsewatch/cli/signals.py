@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from types import FrameType
 
 _REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed"}
+_LOOK_UP_S = 0.2
 
 
 class EndedBySignal(BaseException):
@@ -63,3 +66,22 @@ class SignalGuard:
             ended = EndedBySignal(number)
             self._at_once(ended.reason)
             raise ended
+
+
+@contextmanager
+def ctrl_c_counts() -> Iterator[None]:
+    """Around a question on a terminal (main thread only): Ctrl-C is seen at once, whenever it comes.
+
+    One that came between the question's words and the wait for the answer would be seen with the next line only;
+    so the wait is broken off and taken up again several times a second.
+    """
+    if not hasattr(signal, "setitimer") or not sys.stdin.isatty():  # Windows sees it without this
+        yield
+        return
+    before = signal.signal(signal.SIGALRM, lambda number, frame: None)
+    signal.setitimer(signal.ITIMER_REAL, _LOOK_UP_S, _LOOK_UP_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)

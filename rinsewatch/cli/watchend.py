@@ -7,6 +7,7 @@ import threading
 
 import click
 
+from rinsewatch.cli.signals import ctrl_c_counts
 from rinsewatch.cli.stage import Stage
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook.rinsesummary import add_words, figures_of, record_summary
@@ -49,9 +50,10 @@ def ask_words(stage: Stage, logbook: Logbook) -> None:
     _forget_typed_ahead()
     words: dict[str, str] = {}
     try:
-        for name, question in _QUESTIONS:
-            answer = click.prompt(question, default="", show_default=False, err=True)
-            words |= {name: text} if (text := " ".join(str(answer).split())[:_LONGEST]) else {}
+        with ctrl_c_counts():
+            for name, question in _QUESTIONS:
+                answer = click.prompt(question, default="", show_default=False, err=True)
+                words |= {name: text} if (text := " ".join(str(answer).split())[:_LONGEST]) else {}
     except click.Abort:
         click.echo(err=True)
     if words:

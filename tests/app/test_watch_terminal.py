@@ -15,7 +15,7 @@ from rinsewatch.logbook.store import Logbook
 if sys.platform == "win32":
     pytest.skip("pexpect needs a POSIX terminal", allow_module_level=True)
 
-from onterminal import terminal
+from onterminal import python_on_terminal, terminal
 
 PORTIONS = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
 HAND = ["--port", "hand", *PORTIONS]
@@ -134,10 +134,30 @@ def test_a_port_that_is_not_there_is_told_before_any_question(tmp_path: Path) ->
 def test_ctrl_c_at_a_question_leaves_with_a_line_of_its_own(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", "--port", "hand") as screen:
         screen.shows("Resin volume, mL")
-        assert screen.end(ctrl_c=True) == 130
+        screen.child.sendintr()
+        assert screen.end() == 130
     assert screen.raw.splitlines()[-1] == "rinsewatch: interrupted"
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
         assert logbook.rinses() == []
+
+
+# Ctrl-C that does not break the wait for the answer, as one in the instant before the wait does not: it is another
+# thread that gets the signal.
+MISSED_CTRL_C = """
+import signal, threading
+threading.Thread(target=threading.Event().wait, daemon=True).start()
+signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+from rinsewatch.cli.asking import ask
+ask("Resin volume, mL", None, str)
+"""
+
+
+def test_ctrl_c_in_the_instant_before_the_wait_for_an_answer_counts(tmp_path: Path) -> None:
+    with python_on_terminal(tmp_path, "-c", MISSED_CTRL_C) as screen:
+        screen.shows("Resin volume, mL")
+        screen.child.sendintr()
+        assert screen.end() == 1
+    assert "click.exceptions.Abort" in screen.raw
 
 
 def test_a_meter_in_us_cm_is_not_asked_for_a_tds_factor(tmp_path: Path) -> None:
