@@ -10,7 +10,7 @@ from rinsewatch.cli.logbookopen import records_of, say, say_json
 from rinsewatch.cli.watchplanned import planned_line, planned_object
 from rinsewatch.logbook.outline import counted, item_object, table
 from rinsewatch.logbook.records import shown_texts
-from rinsewatch.logbook.settings import PLANNED_NAMES
+from rinsewatch.logbook.settings import EARLIER_NAMES, PLANNED_NAMES
 from rinsewatch.logbook.values import local_minute
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rinsewatch.logbook.store import Logbook, RinseInfo
     from rinsewatch.rinse.row import Row
 
-_TOLD_BELOW = ("earlier_rinses", "earlier_entrained", "earlier_slow", *PLANNED_NAMES)
+_TOLD_BELOW = (*EARLIER_NAMES, *PLANNED_NAMES)
 
 
 def rinse_table(rinses: Sequence[RinseInfo], path: Path) -> list[str]:

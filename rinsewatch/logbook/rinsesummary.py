@@ -62,16 +62,21 @@ class EarlierRinse:
 
 @dataclass(slots=True)
 class StopMark:
-    """Where the verdict became stop and stayed so; feed it every state."""
+    """The state in which the verdict became stop and stayed so; feed it every state."""
 
-    endpoint_ml: float | None = None
+    stop: RinseState | None = None
+
+    @property
+    def endpoint_ml(self) -> float | None:
+        """Rinse water until then, mL."""
+        return None if self.stop is None else self.stop.rinse_ml
 
     def add(self, state: RinseState) -> None:
         """The answer after one more row."""
         if state.verdict is not Verdict.STOP:
-            self.endpoint_ml = None
-        elif self.endpoint_ml is None:
-            self.endpoint_ml = state.rinse_ml
+            self.stop = None
+        elif self.stop is None:
+            self.stop = state
 
 
 def rinse_figures(rows: Iterable[Row], settings: Settings) -> RinseFigures:

@@ -23,13 +23,14 @@ Settings = Mapping[str, object]
 
 # What a plan said the rinse would take: portions of a usual, an easy and a stubborn bed, and DI water of the usual one.
 PLANNED_NAMES = ("planned_portions", "planned_portions_low", "planned_portions_high", "planned_ml")
+# What was known of the resin from its earlier rinses.
+EARLIER_NAMES = ("earlier_rinses", "earlier_entrained", "earlier_slow")
 # Every option that describes a rinse or its meter, in the order a recording lists them; then what was known
 # of the resin, and what was planned.
 SETTING_NAMES = (
     "resin_ml", "portion_ml", "flow_ml_min", "residue", "endpoint", "feed", "rinse_water",
     "meter", "tds_factor", "top", "resolution", "batch",
-    "resin", "earlier_rinses", "earlier_entrained", "earlier_slow",
-    *PLANNED_NAMES,
+    "resin", *EARLIER_NAMES, *PLANNED_NAMES,
 )  # fmt: skip
 _EXAMPLES = {
     "resin_ml": "--resin-ml 500",

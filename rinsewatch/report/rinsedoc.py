@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rinsewatch.chemistry.resin import Range
 from rinsewatch.logbook.earliershares import learned_in, learned_words
-from rinsewatch.logbook.settings import PLANNED_NAMES
+from rinsewatch.logbook.settings import EARLIER_NAMES, PLANNED_NAMES
 from rinsewatch.report.document import Block, Document, Facts, Grid, Picture, Words
 from rinsewatch.report.numbers import between, chance, clock, estimate, litres, number, still, us_cm, utc_minute
 from rinsewatch.report.price import USUAL_RESIN_VOLUMES, Left, water
@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure, SubFigure
 
 DEMO_BATCH = "demo"  # the name under which the demonstration records
-_TOLD_ABOVE = ("batch", "earlier_rinses", "earlier_entrained", "earlier_slow", *PLANNED_NAMES)
+# Told elsewhere in the report; the factor as the one in use, which is there also where none was given.
+_TOLD_ELSEWHERE = ("batch", "tds_factor", *EARLIER_NAMES, *PLANNED_NAMES)
 MOST_ROWS = 200  # of a table; a page is to be read
 
 
@@ -311,7 +312,7 @@ def _settings(story: Story, origin: Origin) -> Facts:
     given = [
         (SETTING_WORDS.get(name, name), _micro(str(value)))
         for name, value in origin.settings.items()
-        if name not in _TOLD_ABOVE
+        if name not in _TOLD_ELSEWHERE
     ]
     factor = ("TDS factor in use, ppm per µS/cm", f"{story.setup.tds_factor:g}")
     return Facts("Settings", (*given, factor, ("Rows of the record", str(story.rows))))

@@ -20,7 +20,6 @@ SETTING_WORDS = {
     "feed": "Feed water",
     "rinse_water": "Rinse water",
     "meter": "Meter profile",
-    "tds_factor": "TDS factor",
     "top": "Largest reading of the meter",
     "resolution": "Step of the display",
     "resin": "Resin in the logbook",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from rinsewatch.logbook.rinsesummary import StopMark
 from rinsewatch.quantities import reading_us_cm
 from rinsewatch.report.price import Left, residue_left
 from rinsewatch.report.steps import Step, Steps
@@ -12,7 +13,7 @@ from rinsewatch.report.thin import Point
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import RinseSetup
-from rinsewatch.rinse.state import Quality, RinseState, Verdict
+from rinsewatch.rinse.state import Quality, RinseState
 from rinsewatch.session.retract import Retracting
 
 SHARES = (0.25, 0.5, 0.75)  # of the rinse water, where the forecast is looked at
@@ -89,9 +90,12 @@ class Story:
 
 def tell(rows: Sequence[Row], setup: RinseSetup) -> Story | None:
     """Run the rows through the core; None where there are none. ``setup`` is checked already."""
+    if not rows:
+        return None
     core = Retracting(lambda: Rinse(setup))
-    looks = _looks(rows, setup)
-    moments, events, gathering = [], [], _Gathering(setup, _total_ml(rows, setup))
+    volumes_ml = _volumes_ml(rows, setup)
+    looks = _looks(volumes_ml)
+    moments, events, gathering = [], [], _Gathering(setup, max(volumes_ml))
     for at, row in enumerate(rows):
         state = core.observe(row)
         if core.again is None:
@@ -102,8 +106,6 @@ def tell(rows: Sequence[Row], setup: RinseSetup) -> Story | None:
             events.append(Event(row.time_s, state.rinse_ml, row.event))
         if at in looks:
             moments.append(Moment(looks[at], state, tuple(core.forecast_band(BAND_POINTS))))
-    if not rows:
-        return None
     return Story(
         setup=setup,
         rows=len(rows),
@@ -113,7 +115,7 @@ def tell(rows: Sequence[Row], setup: RinseSetup) -> Story | None:
         moments=tuple(moments),
         faults=tuple(gathering.faults),
         events=tuple(events),
-        stop=gathering.stop,
+        stop=gathering.mark.stop,
         last=state,
         left=residue_left(core.forecast_band(BAND_POINTS), state, setup),
     )
@@ -127,15 +129,13 @@ class _Gathering:
         self.readings = Readings()
         self.faults: list[Fault] = []
         self.steps = Steps(setup, total_ml)
-        self.stop: RinseState | None = None
+        self.mark = StopMark()
         self._cause: str | None = None
 
     def add(self, row: Row, state: RinseState) -> None:
+        """One more row with the answer after it."""
         self.steps.add(row, state)
-        if state.verdict is not Verdict.STOP:
-            self.stop = None
-        elif self.stop is None:
-            self.stop = state
+        self.mark.add(state)
         if row.has_reading:
             self.readings.add(row, state, self.setup.tds_factor)
             self._judge(row, state)
@@ -166,23 +166,18 @@ class _Gathering:
             self.faults[-1] = Fault(last.from_s, row.time_s, last.rinse_ml, last.cause, last.readings + 1)
 
 
-def _volumes(rows: Sequence[Row], setup: RinseSetup) -> list[float]:
-    """Rinse water at each row, mL; where a flow is not logged, by its time."""
+def _volumes_ml(rows: Sequence[Row], setup: RinseSetup) -> list[float]:
+    """Rinse water at each row; where a flow is not logged, by its time."""
     flow = (setup.flow_ml_min or 0.0) / 60.0
     return [flow * (row.time_s - rows[0].time_s) if row.rinse_ml is None else row.rinse_ml for row in rows]
 
 
-def _total_ml(rows: Sequence[Row], setup: RinseSetup) -> float:
-    return max(_volumes(rows, setup), default=0.0)
-
-
-def _looks(rows: Sequence[Row], setup: RinseSetup) -> dict[int, float]:
+def _looks(volumes_ml: Sequence[float]) -> dict[int, float]:
     """Rows after which the forecast is kept: the last before more than each share of the water had been poured."""
-    volumes = _volumes(rows, setup)
-    total = max(volumes, default=0.0)
+    total_ml = max(volumes_ml)
     found: dict[int, float] = {}
     for share in SHARES:
-        beyond = next((at for at, volume in enumerate(volumes) if volume > share * total + 1e-6), 0)
-        if beyond and volumes[beyond - 1] > 0.0:
+        beyond = next((at for at, volume_ml in enumerate(volumes_ml) if volume_ml > share * total_ml + 1e-6), 0)
+        if beyond and volumes_ml[beyond - 1] > 0.0:
             found.setdefault(beyond - 1, share)
     return found
