@@ -108,6 +108,7 @@ class _Reader:
             raise UsageError(f"{self._table.name}: {error}") from error
 
     def run(self, row: ForeignRow) -> New:
+        """One row as a service run to be added; empty cells are left to what holds for every row."""
         where = f"{self._table.name}, row {row.number}"
         texts = dict(self._choices.fixed)
         for name, place in self._columns.items():
