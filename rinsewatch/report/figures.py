@@ -127,7 +127,12 @@ def log_axis(axes: Axes, low: float, high: float) -> None:
     axes.set_ylim(low, high)
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.12f}".rstrip("0").rstrip(".")))
     axes.yaxis.set_minor_formatter(NullFormatter())
-    axes.grid(True, which="major", axis="y", linewidth=0.4, color="#bbbbbb")
+    lines_across(axes)
+
+
+def lines_across(axes: Axes) -> None:
+    """Thin lines at the numbers of the axis upwards, behind what is drawn."""
+    axes.grid(True, axis="y", linewidth=0.4, color="#bbbbbb")
     axes.set_axisbelow(True)
 
 

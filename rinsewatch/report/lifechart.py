@@ -13,7 +13,7 @@ from rinsewatch.logbook.life import series
 from rinsewatch.logbook.life.forecast import Forecast
 from rinsewatch.logbook.life.life import ResinLife
 from rinsewatch.logbook.life.records import Part
-from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below, plots
+from rinsewatch.report.figures import BLUE, GREY, ORANGE, legend_below, lines_across, plots
 
 # Mark and line of each part: told apart without colour.
 _LOOK = {Part.ANION: ("o", "-", BLUE), Part.CATION: ("s", "--", ORANGE)}
@@ -34,6 +34,7 @@ def draw_capacity(life: ResinLife, figure: Figure | SubFigure) -> None:
     if isinstance(life.forecast, Forecast):
         _forecast(axes, life.forecast)
     axes.set_ylabel("capacity, % of the first cycles")
+    lines_across(axes)
     _cycles_axis(axes, life)
     axes.set_ylim(0.0, max([120.0, *(share + 10.0 for _, share in (*counted, *others))]))
     legend_below(figure, [axes], 3)
@@ -63,9 +64,9 @@ def draw_rinses(life: ResinLife, figure: Figure | SubFigure) -> None:
     upper.set_ylabel("rinse water to the endpoint,\nresin volumes")
     lower.set_ylabel("slowly exchanging liquid,\n% of the resin volume")
     for axes in (upper, lower):
+        axes.margins(y=0.08)
         axes.set_ylim(bottom=0.0)
-        axes.margins(y=0.15)
-    upper.set_ylim(0.0, None)
+        lines_across(axes)
     _cycles_axis(lower, life)
     if upper.get_legend_handles_labels()[0] or lower.get_legend_handles_labels()[0]:
         legend_below(figure, [upper, lower], 2)
@@ -76,7 +77,6 @@ def _line(axes: Axes, part: Part, values: Mapping[int, float], scale: float, siz
         mark, style, colour = _LOOK[part]
         points = [(cycle, scale * values[cycle]) for cycle in sorted(values)]
         axes.plot(*_columns(points), marker=mark, markersize=size, linestyle=style, color=colour, label=f"{part} resin")
-    axes.grid(True, axis="y", linewidth=0.4, color="#bbbbbb")
 
 
 def _size(life: ResinLife) -> float:
@@ -98,5 +98,3 @@ def _cycles_axis(axes: Axes, life: ResinLife) -> None:
     axes.set_xlim(first - 0.5, last + 0.5)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=18))
     axes.set_xlabel("cycle")
-    axes.grid(True, axis="y", linewidth=0.4, color="#bbbbbb")
-    axes.set_axisbelow(True)

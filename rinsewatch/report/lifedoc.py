@@ -78,7 +78,7 @@ def _rinses(life: ResinLife) -> Picture:
     said = [_course(life, part) for part in Part]
     caption = "Water until the endpoint, of rinses to the same endpoint as the latest one."
     alt = f"Rinse water per cycle in resin volumes, and slow share below it. {' '.join(filter(None, said))}"
-    return Picture("Rinses.", caption, alt, 0.62, partial(_draw_rinses, life))
+    return Picture("Rinses.", caption, alt, 0.56, partial(_draw_rinses, life))
 
 
 def _course(life: ResinLife, part: Part) -> str:
