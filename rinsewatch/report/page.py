@@ -17,7 +17,7 @@ body { font: 9.5pt/1.35 "Helvetica Neue", Arial, "Liberation Sans", "DejaVu Sans
 h1 { font-size: 15pt; margin: 0 0 1mm; overflow-wrap: anywhere; }
 h2 { font-size: 11pt; margin: 5mm 0 1mm; border-top: 0.8pt solid #000; padding-top: 1mm; break-after: avoid; }
 p, ul { margin: 1mm 0; orphans: 3; widows: 3; overflow-wrap: anywhere; }
-h2 + p { break-after: avoid; }
+p + p { break-before: avoid; }
 p.gist { font-size: 10.5pt; }
 p.note, figcaption { font-size: 8.5pt; break-before: avoid; }
 figure { margin: 4mm 0 2mm; break-inside: avoid; }
