@@ -9,7 +9,6 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -41,30 +40,44 @@ def entry(n):
 def say(*words):
     print(*words, flush=True)
 """
-HONEST = PREAMBLE + """
+HONEST = (
+    PREAMBLE
+    + """
 for n in range(1, 100_000):
     say(writer.rinse_id, writer.append(entry(n)))
 """
-PACED = PREAMBLE + """
+)
+PACED = (
+    PREAMBLE
+    + """
 import time
 for n in range(1, 100_000):
     say(writer.rinse_id, writer.append(entry(n)))
     time.sleep(0.01)
 """
+)
 # The control: says "stored" first. It waits there for ever, so the kill always falls in between.
-HASTY = PREAMBLE + """
+HASTY = (
+    PREAMBLE
+    + """
 for n in range(1, 100_000):
     say(writer.rinse_id, n)
     if n == 20:
         sys.stdin.readline()
     writer.append(entry(n))
 """
-STEPWISE = PREAMBLE + """
+)
+STEPWISE = (
+    PREAMBLE
+    + """
 for n in range(1, 100_000):
     say(writer.rinse_id, writer.append(entry(n)))
     sys.stdin.readline()
 """
-FULL_DISK = PREAMBLE + """
+)
+FULL_DISK = (
+    PREAMBLE
+    + """
 import os, resource
 size = os.path.getsize(sys.argv[1])
 resource.setrlimit(resource.RLIMIT_FSIZE, (size + 8192, resource.RLIM_INFINITY))
@@ -84,14 +97,7 @@ stored += writer.append_many(waiting)
 say(stored == list(range(1, n + 1)), [row.reading for row in book.rows(1)] == [float(k) for k in stored])
 say(all(found.ok for found in book.verify_all()))
 """
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """A folder in memory where there is one: kill -9 needs no disk, and a busy disk makes commits slow."""
-    memory = Path("/dev/shm")
-    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as name:
-        yield Path(name)
+)
 
 
 @contextlib.contextmanager

@@ -7,8 +7,6 @@ import sqlite3
 import stat
 import subprocess
 import sys
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -28,7 +26,7 @@ ROWS = [
     Row(1.25, 250.0, Mark.OVER, unit="uS/cm", temperature_c=21.5),
     Row(2.5, None, Mark.VALUE, 1410.0, "uS/cm", -1),
     Row(3.0, 250.0, Mark.VALUE, 0.1 + 0.2, "ppm", None, -0.0),
-    Row(3.0, 250.0, event="note: schön, \"so\"\nund so\udcff"),
+    Row(3.0, 250.0, event='note: schön, "so"\nund so\udcff'),
 ]
 
 
@@ -40,14 +38,6 @@ def one_line(error: pytest.ExceptionInfo[LogbookError]) -> str:
     assert "\n" not in str(error.value)
     assert error.value.exit_code == 4
     return str(error.value)
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """A folder in memory where there is one: kill -9 needs no disk, and a busy disk makes commits slow."""
-    memory = Path("/dev/shm")
-    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as name:
-        yield Path(name)
 
 
 @pytest.fixture

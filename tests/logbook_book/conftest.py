@@ -1,22 +1,11 @@
-"""Makes this folder's helpers importable; a folder in memory where there is one."""
+"""Makes this folder's helpers importable."""
 
-import os
 import sys
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """In memory where possible: commits on a busy disk are slow, and nothing here is about power cuts."""
-    memory = Path("/dev/shm")
-    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as name:
-        yield Path(name)
 
 
 @pytest.fixture

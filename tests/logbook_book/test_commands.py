@@ -56,7 +56,9 @@ def book(path: Path) -> None:
 def test_list_shows_local_minutes_with_their_offset_batch_and_residue(said: Told, objects: Objects) -> None:
     head, columns, line, _, others = said("list").splitlines()
     assert head.startswith("1 rinse in ") and columns.split()[:2] == ["no", "begun"]
-    assert re.match(r"1   2026-0\d-\d\d \d\d:\d\d[+-]\d\d:\d\d  NaOH     feed      blue   22 rows  finished, verdict stop", line)
+    assert re.match(
+        r"1   2026-0\d-\d\d \d\d:\d\d[+-]\d\d:\d\d  NaOH     feed      blue   22 rows  finished, verdict stop", line
+    )
     assert "Z" not in line
     assert others.startswith("Also noted: 1 resin, 1 service run, 1 note; ")
     assert [one["settings"]["residue"] for one in objects("list")] == ["NaOH"]
@@ -206,7 +208,7 @@ def test_import_of_an_own_table(said: Told, folder: Path) -> None:
     (folder / "old.csv").write_bytes("Début;Fin;Litres;Feed ppm\n01.04.2026;28.04.2026;1.240,5;9,5\n".encode("cp1252"))
     options = ("--resin", "blue", "--map", "installed=début", "--map", "removed=Fin", "--map", "feed=Feed ppm")
     assert "which column is installed? say --map" in said("import", str(folder / "old.csv"), "--resin", "blue", code=2)
-    assert "may be day/month" not in said("import", str(folder / "old.csv"), *options)
+    assert "nothing was added; say --yes" in said("import", str(folder / "old.csv"), *options)
     shown = said("import", str(folder / "old.csv"), *options, "--yes")
     assert "cp1252, 1 service run. Nothing is written yet" in shown and "1240.5" in shown
     assert "1 service run added; 'rinsewatch logbook undo' takes all of them back" in shown
