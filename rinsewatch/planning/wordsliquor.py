@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from rinsewatch.chemistry.conductivity import both_concentrations, conductivity_us_cm
+from rinsewatch.chemistry.density import mol_l_from_mass_pct
 from rinsewatch.chemistry.resin import Range
+from rinsewatch.chemistry.solutions import mass_pct_from_mol_l
 from rinsewatch.chemistry.tables import Solute
 from rinsewatch.planning.dose import CONTACT_MIN, STIR_EVERY_MIN, SULFURIC_CONTACT_MIN, Dose
 from rinsewatch.planning.quickrinse import QuickRinse
@@ -10,6 +13,8 @@ from rinsewatch.planning.recipe import HOT_RISE_C, Recipe
 from rinsewatch.planning.section import Section, Table, grams, portions, sentence, spread, three, volume
 from rinsewatch.planning.separation import Parting, Separation, anion_bead_g_ml, cation_bead_g_ml
 from rinsewatch.planning.spent import SAFE_EQ_L, Spent
+
+TWINS_TO_PCT = 40.0  # the conductivity table of caustic soda ends here
 
 
 def recipe_line(recipe: Recipe) -> str:
@@ -34,12 +39,29 @@ def warmth_lines(recipe: Recipe) -> tuple[str, ...]:
     return ()
 
 
+def twin_lines(recipe: Recipe) -> tuple[str, ...]:
+    """That a conductivity meter cannot tell this strength from another; nothing where it can, or no table says."""
+    if recipe.solute is not Solute.NAOH or recipe.pct > TWINS_TO_PCT:
+        return ()
+    mol_l = mol_l_from_mass_pct(recipe.solute, recipe.pct)
+    weak, strong = both_concentrations(recipe.solute, conductivity_us_cm(recipe.solute, mol_l))
+    if strong is None:
+        return ()
+    twin_mol_l = strong if abs(weak - mol_l) < abs(strong - mol_l) else weak
+    twin_pct = mass_pct_from_mol_l(recipe.solute, twin_mol_l)
+    return (
+        f"A conductivity meter cannot check it: at 25 C {twin_pct:.0f} % conducts as well as {recipe.pct:g} %, what "
+        "lies between them better. Weigh, or float a hydrometer.",
+    )
+
+
 def separation_section(part: Separation) -> Section:
     """The liquor that parts the beads."""
     recipe = part.recipe
     lines = [
         recipe_line(recipe),
         *warmth_lines(recipe),
+        *twin_lines(recipe),
         f"Drained resin brings {volume(part.resin_water_ml.low)} to {volume(part.resin_water_ml.high)} of water; "
         f"with it the liquor has {spread(part.pct, 1)} %, {spread(part.density_g_ml, 3)} g/mL. "
         f"Vessel: {volume(part.room_ml)}.",

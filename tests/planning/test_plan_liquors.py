@@ -17,7 +17,7 @@ from rinsewatch.planning.resins import mixed_resins
 from rinsewatch.planning.separation import Parting, diluted_pct, pct_for_density, separate
 from rinsewatch.planning.spent import NEUTRALISING_KJ_EQ, rise_c, spent_of
 from rinsewatch.planning.stock import Stock
-from rinsewatch.planning.wordsliquor import separation_minds
+from rinsewatch.planning.wordsliquor import separation_minds, twin_lines
 
 SOLID = Stock(Solute.NAOH)
 ACID = Stock(Solute.HCL, 30.0)
@@ -42,6 +42,19 @@ def test_density_against_thermo() -> None:
         ours = recipe_for_volume(SOLID, 15.0, 1000.0, at_c).density_g_ml
         outside: Any = electrochem.Laliberte_density(at_c + 273.15, [0.15], ["1310-73-2"])
         assert ours == pytest.approx(outside / 1000.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(("pct", "twin"), [(13.0, "20 %"), (20.0, "13 %"), (25.0, "9 %")])
+def test_two_strengths_conduct_alike(pct: float, twin: str) -> None:
+    """Kohlrausch's rows at 18 C, S/cm: 10 % 0.3124, 15 % 0.3463, 20 % 0.3270, 25 % 0.2717; warmer, it moves up."""
+    assert f"at 25 C {twin} conducts as well as {pct:g} %" in " ".join(twin_lines(liquor(pct)))
+
+
+def test_where_no_table_says_so_nothing_is_said_of_twins() -> None:
+    """Caustic soda's table ends at 40 %; potash has none so strong; brine conducts ever better."""
+    potash, brine = liquor(15.0, stock=Stock(Solute.KOH)), liquor(24.0, stock=Stock(Solute.NACL))
+    for recipe in (liquor(45.0), liquor(1.0), potash, brine):
+        assert twin_lines(recipe) == ()
 
 
 def test_anion_floats_and_cation_sinks_in_fifteen_per_cent() -> None:
