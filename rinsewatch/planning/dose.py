@@ -81,9 +81,9 @@ class Dose:
             return ""
         kept_eq = GYPSUM_EQ_L * self.recipe.volume_ml / 1000.0
         return (
-            "sulfuric acid turns calcium on the resin into calcium sulfate (gypsum), which stays in the bed: this "
-            f"charge keeps {kept_eq:.2g} eq of calcium dissolved, {100.0 * kept_eq / self.need_eq.middle:.0f} % of "
-            "what the resin can hold; after hard water use hydrochloric acid"
+            "calcium on the resin turns into calcium sulfate, which stays in the bed: this charge keeps "
+            f"{kept_eq:.2g} eq of calcium dissolved, {100.0 * kept_eq / self.need_eq.middle:.0f} % of what the resin "
+            "can hold; after hard water use hydrochloric acid"
         )
 
 

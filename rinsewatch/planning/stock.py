@@ -66,20 +66,28 @@ class Stock:
 
     def warnings(self, temperature_c: float) -> tuple[str, ...]:
         """What to mind with this stock at the room's temperature."""
-        if self.pct is None:
-            return ()
-        if self.solute is Solute.H2SO4 and self.pct > SPITS_FROM_PCT:
-            return (
-                f"{self.pct:g} % sulfuric acid boils and spits where it meets water: a thin stream into much cold "
-                "water, stirring, never the other way round; a weaker one, 37 % or less, is safer to handle",
-            )
-        if self.solute is not Solute.NAOH or self.pct < CRYSTALS_FROM_PCT:
+        if self.solute is Solute.H2SO4:
+            return self._sulfuric_warnings()
+        if self.solute is not Solute.NAOH or self.pct is None or self.pct < CRYSTALS_FROM_PCT:
             return ()
         now = ": at this temperature expect crystals" if temperature_c < CRYSTALS_BELOW_C else ""
         return (
             f"{self.pct:g} % NaOH forms crystals below about 12-15 C{now}; "
             "warm it gently in its closed bottle until clear, or the amount poured is wrong",
         )
+
+    def _sulfuric_warnings(self) -> tuple[str, ...]:
+        gypsum = (
+            "sulfuric acid leaves calcium sulfate (gypsum) in the bed if the resin holds calcium, and that stays: "
+            "hydrochloric acid is the better choice (more at the acid's step)"
+        )
+        if self.pct is None or self.pct <= SPITS_FROM_PCT:
+            return (gypsum,)
+        spits = (
+            f"{self.pct:g} % sulfuric acid boils and spits where it meets water: a thin stream into much cold "
+            "water, stirring, never the other way round; a weaker one, 37 % or less, is safer to handle"
+        )
+        return (gypsum, spits)
 
 
 def parse_stock(text: str, use: Use) -> Stock:

@@ -181,7 +181,7 @@ def test_sulfuric_acid_is_warned_about_even_where_nobody_named_it() -> None:
     assert "Not sulfuric acid" in words_of(USUAL)
     named = words_of(replace(USUAL, acid=Stock(Solute.H2SO4, 37.0)))
     assert "Not sulfuric acid" not in named
-    assert "calcium sulfate (gypsum), which stays in the bed" in named and "20 min at most" in named
+    assert "leaves calcium sulfate (gypsum) in the bed" in named and "20 min at most" in named
     assert "boils and spits" not in named
     assert "boils and spits" in words_of(replace(USUAL, acid=Stock(Solute.H2SO4, 96.0)))
 
