@@ -234,6 +234,7 @@ def _diluted_eq_l(recipe: Recipe, resin_ml: float) -> float:
 def _water(liquors: list[Recipe], doses: list[Dose], counts: list[Count]) -> WaterNeed:
     recipes = liquors + [dose.recipe for dose in doses]
     usual = sum(count.usual_ml or 0.0 for count in counts)
+    # a stubborn bed that never gets there: no amount is safe, twice the usual is a beginning
     high = sum(count.high_ml or 2.0 * (count.usual_ml or 0.0) for count in counts)
     return WaterNeed(sum(recipe.water_ml for recipe in recipes), usual, high)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rinsewatch.chemistry.breakeven import gain_eq, paying_filtrate_us_cm
-from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l, residue_us_cm
+from rinsewatch.chemistry.load import feed_load_eq_l, residue_eq_l
 from rinsewatch.planning.endpoints import Rinse, Waters, endpoint_us_cm, ends
 from rinsewatch.planning.quickrinse import MOST_RISE_C, SHARE_LEFT, quick_rinse
 from rinsewatch.planning.recipe import recipe_for_eq, recipe_for_volume
@@ -220,8 +220,3 @@ def test_quick_rinse_before_the_acid_leaves_little_caustic() -> None:
     assert one_less > SHARE_LEFT * acid.eq or rise_c(one_less, 2.0 * (bed.entrained_ml + bed.slow_ml)) > MOST_RISE_C
     brine = recipe_for_volume(Stock(Solute.NACL), 24.0, 1000.0, 20.0)
     assert quick_rinse(200.0, brine, 3.0, 250.0, acid).rise_without_c == 0.0
-
-
-def test_conductivity_and_equivalents_agree_with_each_other() -> None:
-    for residue in ("NaOH", "KOH", "HCl", "salt"):
-        assert residue_us_cm(residue, residue_eq_l(residue, 123.0)) == pytest.approx(123.0, rel=1e-6)
