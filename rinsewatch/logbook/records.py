@@ -118,7 +118,7 @@ class Records:
         for other in KINDS.values() if kind == RESIN.name else ():
             uses = [i for i in self.items(other.name) if _refers(other, i, item)]
             if uses:
-                raise UsageError(f"{kind} {word}: {len(uses)} {other.many} belong to it; delete those first")
+                raise UsageError(f"{kind} {word}: {other.many} belong to it ({len(uses)}); delete those first")
         self._ledger.write([Draft(kind, item.fields, item.number, gone=True)], DELETED, utc, why=why)
         return item
 

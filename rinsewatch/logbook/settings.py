@@ -10,9 +10,9 @@ import math
 from collections.abc import Mapping, Sequence
 
 from rinsewatch.errors import SetupError
+from rinsewatch.logbook.values import read_factor
 from rinsewatch.quantities import (
     parse_flow_ml_min,
-    parse_quantity,
     parse_reading,
     parse_volume_ml,
     reading_us_cm,
@@ -149,10 +149,7 @@ def parse_factor(value: object) -> float:
     """A TDS scale, ppm per uS/cm; 0.5 for None. Raises SetupError, QuantityError."""
     if value is None:
         return 0.5  # the NaCl scale, the most common one on cheap pens (RinseSetup's own default)
-    quantity = parse_quantity(setting_text(value, "--tds-factor"), "--tds-factor")
-    if quantity.unit or not 0.3 <= quantity.value <= 1.0:
-        raise SetupError(f"--tds-factor: {value} is no TDS scale; usual are 0.5, 0.64 and 0.7")
-    return quantity.value
+    return float(read_factor(setting_text(value, "--tds-factor"), "--tds-factor"))
 
 
 def share_of(value: object, name: str) -> tuple[float, float] | None:

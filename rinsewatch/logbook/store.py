@@ -317,7 +317,9 @@ def _holds(info: RinseInfo, notes: str, wanted: Sequence[str]) -> bool:
 
 def _make(path: Path, steps: Sequence[schema.Step], *, create: bool) -> None:
     if not create:
-        raise LogbookError(f"{path}: there is no logbook yet; 'rinsewatch watch' begins one")
+        raise LogbookError(
+            f"{path}: there is no logbook yet; 'rinsewatch watch' or 'rinsewatch logbook add' begins one"
+        )
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     with WriterLock(path):
         if not path.exists():

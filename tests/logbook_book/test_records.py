@@ -86,7 +86,7 @@ def test_search_finds_words_in_any_field_and_the_resins_name(path: Path) -> None
 def test_a_resin_in_use_is_not_deleted_and_a_renamed_one_keeps_its_runs(path: Path) -> None:
     with with_resin(path) as book:
         add(book, "run", **RUN)
-        with pytest.raises(UsageError, match="1 runs belong to it"):
+        with pytest.raises(UsageError, match=r"runs belong to it \(1\); delete those first"):
             records(book).delete("resin", "blue", UTC)
         records(book).correct("resin", "blue", {"name": "azure"}, UTC)
         assert records(book).texts(records(book).find("run", "1"))["resin"] == "azure"
