@@ -47,8 +47,8 @@ def _all_warnings(plan: Plan) -> list[str]:
     words = list(plan.warnings)
     if plan.separation is not None:
         words += [f"separation: {plan.separation.parting}"] if plan.separation.parting != "parts" else []
-    for dose in (plan.caustic, plan.acid):
-        words += list(dose.warnings) if dose is not None else []
+    for name, dose in (("caustic", plan.caustic), ("acid", plan.acid)):
+        words += [f"{name}: {word}" for word in dose.warnings] if dose is not None else []
     return words
 
 

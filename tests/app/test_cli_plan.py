@@ -93,6 +93,12 @@ def test_json_is_one_object_with_the_figures(capsys: pytest.CaptureFixture[str])
     assert plan["cautions"] and plan["warnings"]
 
 
+def test_a_warning_in_json_says_which_regenerant_it_means(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([*line({"--separate": "brine", "--dose": "5"}), "--json"]) == 0
+    warnings = json.loads(capsys.readouterr().out)["warnings"]
+    assert [words.partition(" times")[0] for words in warnings] == ["caustic: 5.0", "acid: 5.0"]
+
+
 def test_the_feed_is_read_on_the_scale_of_the_meter(capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*line({"--feed": "8 ppm", "--tds-factor": "0.7"}), "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)
