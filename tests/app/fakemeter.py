@@ -6,6 +6,7 @@ import contextlib
 import math
 import os
 import random
+import select
 import threading
 import time
 from collections.abc import Callable
@@ -28,7 +29,11 @@ class Washout:
 
 @dataclass
 class FakeMeter:
-    """Writes ``412.3 uS/cm`` lines to a pty behind ``link``; faults by the clock since the first line."""
+    """Writes ``412.3 uS/cm`` lines to a pty behind ``link``.
+
+    Washout and faults go by the time since somebody first opened it: however slowly a program starts, it meets the
+    whole rinse.
+    """
 
     link: Path
     washout: Washout = field(default_factory=Washout)
@@ -43,7 +48,6 @@ class FakeMeter:
         self._random = random.Random(self.seed)
         self._stop = threading.Event()
         self._master, self._slave = -1, -1
-        self.began = time.monotonic()
         self._plug()
         self._thread = threading.Thread(target=self._feed, daemon=True)
         self._thread.start()
@@ -53,9 +57,6 @@ class FakeMeter:
         self._stop.set()
         self._thread.join()
         self._unplug()
-
-    def now_us_cm(self) -> float:
-        return self.washout.true_us_cm(time.monotonic() - self.began)
 
     def _plug(self) -> None:
         self._master, self._slave = os.openpty()
@@ -70,9 +71,21 @@ class FakeMeter:
                 os.close(descriptor)
         self._master = self._slave = -1
 
+    def _wait_until_opened(self) -> None:
+        """A pty whose far end was closed says so until another opens it."""
+        far_end = os.ttyname(self._slave)
+        os.close(self._slave)
+        ask = select.poll()
+        ask.register(self._master, select.POLLHUP)
+        while ask.poll(0) and not self._stop.wait(0.01):
+            pass
+        self._slave = os.open(far_end, os.O_RDWR | os.O_NOCTTY)
+
     def _feed(self) -> None:
+        self._wait_until_opened()
+        began = time.monotonic()
         while not self._stop.wait(1.0 / self.rate_hz):
-            at = time.monotonic() - self.began
+            at = time.monotonic() - began
             gone = self.unplugged is not None and self.unplugged[0] <= at < self.unplugged[1]
             if gone and self._master >= 0:
                 self._unplug()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -12,9 +11,8 @@ from pathlib import Path
 import pexpect
 import pyte
 
-import rinsewatch
+from rinsewatch.cli.bench_fault_program import environment as environment_for
 
-ROOT = Path(rinsewatch.__file__).parents[1]
 PATIENCE_S = 60.0  # what is waited for comes in well under a second where nothing else runs
 
 
@@ -42,7 +40,7 @@ class Terminal:
         return self.until(lambda text: words in text)
 
     def end(self) -> int:
-        """Wait for the program's end; returns its exit code, 128 and the number if a signal ended it, as shells count."""
+        """Wait for the program's end; its exit code, 128 and the number if a signal ended it, as shells count."""
         deadline = time.monotonic() + PATIENCE_S
         while self.feed_once():
             assert time.monotonic() < deadline, self.text()
@@ -66,19 +64,20 @@ class Terminal:
 
 
 @contextmanager
-def terminal(folder: Path, *arguments: str, **environment: str) -> Iterator[Terminal]:
+def terminal(folder: Path, *arguments: str, cwd: Path | None = None, **environment: str) -> Iterator[Terminal]:
     """``rinsewatch`` with these arguments; ``folder`` is its data folder."""
-    with python_on_terminal(folder, "-m", "rinsewatch", *arguments, **environment) as screen:
+    with python_on_terminal(folder, "-m", "rinsewatch", *arguments, cwd=cwd, **environment) as screen:
         yield screen
 
 
 @contextmanager
-def python_on_terminal(folder: Path, *arguments: str, **environment: str) -> Iterator[Terminal]:
+def python_on_terminal(
+    folder: Path, *arguments: str, cwd: Path | None = None, **environment: str
+) -> Iterator[Terminal]:
     """The interpreter with the program on its path; killed at the end if it still runs."""
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-    env = {**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder), "TERM": "xterm", **environment}
+    world = environment_for(folder, **{"TERM": "xterm", **environment})
     child = pexpect.spawn(
-        sys.executable, [*arguments], dimensions=(24, 80), env=env, encoding="utf-8", timeout=PATIENCE_S
+        sys.executable, [*arguments], cwd=cwd, dimensions=(24, 80), env=world, encoding="utf-8", timeout=PATIENCE_S
     )
     try:
         yield Terminal(child)

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from fakemeter import FakeMeter, Washout
 
-import rinsewatch
+from rinsewatch.cli.bench_fault_program import run_program
 from rinsewatch.cli.keydesk import KeyDesk
 from rinsewatch.cli.lines import parse_line
 from rinsewatch.cli.main import run
@@ -31,7 +28,6 @@ from rinsewatch.session.commands import (
     Undo,
 )
 
-ROOT = Path(rinsewatch.__file__).parents[1]
 HEAD = '# resin_ml = 500\n# portion_ml = 250\n# residue = "NaOH"\n# endpoint = "24 uS/cm"\n'
 COLUMNS = "time_s,reading,unit,temperature_c,rinse_ml,event\n"
 
@@ -97,13 +93,9 @@ class TestReplay:
 
 def hand_rinse(folder: Path) -> Path:
     """A short rinse recorded through watch; returns the logbook."""
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
     options = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
-    subprocess.run(
-        [sys.executable, "-m", "rinsewatch", "watch", "--port", "hand", "--batch", "blue", *options],
-        env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder)},
-        input="p\n= 900 uS/cm\nn first\nq\n", capture_output=True, text=True, check=True,
-    )  # fmt: skip
+    words = ["watch", "--port", "hand", "--batch", "blue", *options]
+    assert run_program(folder, *words, typed="p\n= 900 uS/cm\nn first\nq\n")[0] == 0
     return folder / "logbook.sqlite"
 
 
@@ -195,29 +187,19 @@ class TestMeters:
 
 class TestDemo:
     def test_ends_by_itself_at_a_right_stop_and_is_recorded(self, tmp_path: Path) -> None:
-        path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-        result = subprocess.run(
-            [sys.executable, "-m", "rinsewatch", "demo", "--plain", "--speed", "200"],
-            env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(tmp_path)},
-            capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL,
-        )  # fmt: skip
-        assert result.returncode == 0, result.stderr
-        ratio = float(result.stdout.split(" x the target")[0].rsplit(" ", 1)[1])
+        code, out, err = run_program(tmp_path, "demo", "--plain", "--speed", "200")
+        assert code == 0, err
+        ratio = float(out.split(" x the target")[0].rsplit(" ", 1)[1])
         assert ratio <= 1.15
         with Logbook.open(tmp_path / "demo.sqlite") as logbook:
             assert logbook.rinse(1).verdict == "stop"
         assert not (tmp_path / "logbook.sqlite").exists(), "the real logbook is left alone"
 
     def test_it_begins_anew_unless_told_to_keep(self, tmp_path: Path) -> None:
-        path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
         for options, rinses in (([], 1), ([], 1), (["--keep"], 2)):
-            result = subprocess.run(
-                [sys.executable, "-m", "rinsewatch", "demo", "--json", "--seconds", "1", *options],
-                env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(tmp_path)},
-                capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL,
-            )  # fmt: skip
-            assert result.returncode == 5, "the time is up before the endpoint"
-            assert all(json.loads(line)["verdict"] for line in result.stdout.splitlines())
+            code, out, _ = run_program(tmp_path, "demo", "--json", "--seconds", "1", *options)
+            assert code == 5, "the time is up before the endpoint"
+            assert all(json.loads(line)["verdict"] for line in out.splitlines())
             with Logbook.open(tmp_path / "demo.sqlite") as logbook:
                 assert len(logbook.rinses()) == rinses
 

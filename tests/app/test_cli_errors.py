@@ -7,17 +7,16 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 import rinsewatch
+from rinsewatch.cli.bench_fault_program import environment
 from rinsewatch.cli.main import COMMANDS, run
 from rinsewatch.logbook.store import Logbook
 
-ROOT = Path(rinsewatch.__file__).parents[1]
 RINSE = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
 HEAD = '# resin_ml = 500\n# portion_ml = 250\n# residue = "NaOH"\n# endpoint = "12 uS/cm"\n'
 COLUMNS = "time_s,reading,unit,temperature_c,rinse_ml,event\n"
@@ -142,11 +141,6 @@ main()
 """
 
 
-def environment(data: Path) -> dict[str, str]:
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-    return {**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(data)}
-
-
 @pytest.mark.parametrize("content", [b"", b"SQLite format 3\0 but no more", b"a,b,c\n1,2,3\n"])
 def test_what_is_no_logbook_is_refused_unchanged(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, content: bytes
@@ -223,24 +217,21 @@ def test_an_internal_error_is_one_line_and_a_file(tmp_path: Path) -> None:
     assert "Traceback" in log.read_text()
 
 
-@pytest.fixture
-def quick() -> Iterator[dict[str, str]]:
-    yield {**os.environ, "PYTHONPATH": os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))}
-
-
-def test_help_is_quick_and_imports_nothing_heavy(quick: dict[str, str]) -> None:
-    """The promise is 0.2 s; the best of three, because other work may share the machine."""
+def test_help_is_quick_and_imports_nothing_heavy(tmp_path: Path) -> None:
+    """The promise is 0.2 s: of processor time, because other work may share the machine; the best of three."""
     probe = (
         "import sys; from rinsewatch.cli.main import run; run(['--help']);"
         "print([m for m in ('numpy', 'scipy', 'rich', 'serial', 'msgspec', 'sqlite3') if m in sys.modules])"
     )
-    best_s = float("inf")
+    world, best_s = environment(tmp_path), float("inf")
     for _ in range(3):
-        began = time.perf_counter()
-        result = subprocess.run([sys.executable, "-c", probe], env=quick, capture_output=True, text=True)
-        best_s = min(best_s, time.perf_counter() - began)
+        before = os.times()
+        result = subprocess.run([sys.executable, "-c", probe], env=world, capture_output=True, text=True)
+        after = os.times()
+        used_s = after.children_user + after.children_system - before.children_user - before.children_system
+        best_s = min(best_s, used_s)
     assert result.stdout.splitlines()[-1] == "[]"
-    assert best_s < 0.2
+    assert 0.0 < best_s < 0.2
 
 
 @pytest.mark.parametrize("name", COMMANDS)

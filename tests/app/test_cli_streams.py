@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -10,11 +9,10 @@ from pathlib import Path
 import pytest
 from fakemeter import FakeMeter
 
-import rinsewatch
+from rinsewatch.cli.bench_fault_program import environment
 from rinsewatch.cli.main import run
 from rinsewatch.logbook.store import Logbook
 
-ROOT = Path(rinsewatch.__file__).parents[1]
 HEAD = '# resin_ml = 500\n# portion_ml = 250\n# residue = "NaOH"\n# endpoint = "12 uS/cm"\n'
 COLUMNS = "time_s,reading,unit,temperature_c,rinse_ml,event\n"
 HAND = [
@@ -34,10 +32,8 @@ HAND = [
 
 def shell(folder: Path, line: str, *arguments: str, given: str = "") -> subprocess.CompletedProcess[str]:
     """Run ``line`` in sh, with the program as ``$0`` and ``$@`` and the arguments behind it."""
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-    env = {**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder)}
     command = ["sh", "-c", line, sys.executable, "-m", "rinsewatch", *arguments]
-    return subprocess.run(command, env=env, input=given, capture_output=True, text=True, timeout=60)
+    return subprocess.run(command, env=environment(folder), input=given, capture_output=True, text=True, timeout=90)
 
 
 needs_sh = pytest.mark.skipif(sys.platform == "win32", reason="the shell's redirections are POSIX")

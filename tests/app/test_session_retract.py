@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from test_session_live import NOW, PORTIONS, Onlooker
 
-import rinsewatch
+from rinsewatch.cli.bench_fault_program import run_program
 from rinsewatch.cli.main import run
 from rinsewatch.logbook import struck
 from rinsewatch.logbook.settings import settings_from_setup
@@ -27,8 +24,6 @@ from rinsewatch.session.retract import Retracting
 from rinsewatch.session.stamp import Stamp
 from rinsewatch_drivers.clock import SystemClock
 from rinsewatch_drivers.hand import parse_hand
-
-ROOT = Path(rinsewatch.__file__).parents[1]
 
 
 def reading(value: float, time_s: float = 0.0) -> Row:
@@ -159,14 +154,9 @@ def test_watch_and_replay_agree_over_a_strike(tmp_path: Path, capsys: pytest.Cap
     """The real program, readings typed on stdin; 12.5 mistyped as 125 on the way down."""
     options = ["--resin-ml", "500", "--portion-ml", "500", "--residue", "NaOH", "--endpoint", "9 ppm", "--json"]
     lines = "p\n= 6810 ppm\np\n= 2260 ppm\np\n= 790 ppm\np\n= 2840 ppm\nu\n= 284 ppm\np\n= 108 ppm\nq\n"
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-    done = subprocess.run(
-        [sys.executable, "-m", "rinsewatch", "watch", "--port", "hand", *options],
-        env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(tmp_path)},
-        input=lines, capture_output=True, text=True, timeout=60,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    watched = [json.loads(line) for line in done.stdout.splitlines()]
+    code, out, err = run_program(tmp_path, "watch", "--port", "hand", *options, typed=lines)
+    assert code == 0, err
+    watched = [json.loads(line) for line in out.splitlines()]
     assert [line["row"] for line in watched] == [2, 4, 6, 8, 10, 12]
     csv = tmp_path / "r.csv"
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:

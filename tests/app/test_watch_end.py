@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
 import sys
 import time
 from dataclasses import replace
@@ -12,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-import rinsewatch
+from rinsewatch.cli.bench_fault_program import run_program
 from rinsewatch.logbook.records import New, Records
 from rinsewatch.logbook.rinsesummary import RinseFigures, record_summary, rinse_figures, summary_figures
 from rinsewatch.logbook.store import Logbook
@@ -22,7 +20,6 @@ if sys.platform == "win32":
 
 from onterminal import Terminal, terminal
 
-ROOT = Path(rinsewatch.__file__).parents[1]
 UTC = "2026-06-01T10:00:00.000Z"
 POUR = ["--portion-ml", "500", "--residue", "NaOH", "--endpoint", "feed", "--feed", "9 ppm", "--rinse-water", "0 ppm"]
 HAND = ["--port", "hand", *POUR]
@@ -49,13 +46,7 @@ def with_resin(folder: Path, earlier: int = 0) -> None:
 
 def watched(folder: Path, typed: str, *options: str) -> tuple[int, str, str]:
     """The program without a terminal: exit code, stdout, stderr. A question at its end would meet the time limit."""
-    path = os.pathsep.join(str(ROOT / part) for part in ("", "drivers", "sim"))
-    done = subprocess.run(
-        [sys.executable, "-m", "rinsewatch", "watch", *options],
-        env={**os.environ, "PYTHONPATH": path, "RINSEWATCH_DATA": str(folder)},
-        input=typed, capture_output=True, text=True, timeout=30, check=False,
-    )  # fmt: skip
-    return done.returncode, done.stdout, done.stderr
+    return run_program(folder, "watch", *options, typed=typed)
 
 
 def summaries(folder: Path) -> list[dict[str, object]]:
@@ -133,7 +124,9 @@ def finish_after_one_reading(screen: Terminal) -> None:
     screen.shows("p portion")
     slowly(screen, "p")
     screen.shows("portion 1:")
-    slowly(screen, "=900 ppm\r")
+    slowly(screen, "=900 ppm")
+    screen.shows("900 ppm_")  # with the Enter it would be a paste, were they all read at once
+    slowly(screen, "\r")
     screen.shows("about 1800")
     slowly(screen, "q")
     screen.shows("Finish the rinse? y/n")
