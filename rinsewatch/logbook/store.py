@@ -80,7 +80,7 @@ class Logbook:
         self._bent = bent
         self._connection = connection
         self._lock = WriterLock(path)
-        self.ledger = Ledger(self._changes, self._writing)
+        self.ledger = Ledger(self._changes, self.writing)
 
     @classmethod
     def open(cls, path: Path | str, *, create: bool = True, steps: Sequence[schema.Step] = schema.STEPS) -> Logbook:
@@ -123,7 +123,7 @@ class Logbook:
         ``settings`` are the options in snake case, kept as JSON. Raises LogbookError.
         """
         record = (uuid or str(uuids.uuid4()), text(batch), text(utc), _json(settings), __version__)
-        with self._writing() as connection:
+        with self.writing() as connection:
             count, before = connection.execute("SELECT seq, hash FROM head WHERE rinse_id = 0").fetchone()
             rinse_id = count + 1
             head = Head(0, link(before, (rinse_id, *record)))
@@ -235,7 +235,7 @@ class Logbook:
     def save_answers(self, answers: Mapping[str, object]) -> None:
         """Remember answers as the next rinse's defaults; None forgets one. Raises LogbookError."""
         kept = [(text(name), _json(value)) for name, value in answers.items() if value is not None]
-        with self._writing() as connection:
+        with self.writing() as connection:
             asked = [(text(name),) for name in answers]
             connection.executemany("DELETE FROM answer WHERE question = ?", asked)
             rows = [(*pair, link(START, pair)) for pair in kept]
@@ -282,10 +282,6 @@ class Logbook:
         with self._explained():
             return seal(self._connection)
 
-    def writing(self) -> contextlib.AbstractContextManager[sqlite3.Connection]:
-        """One transaction under the writer lock, all or nothing. Raises LogbookError."""
-        return self._writing()
-
     def _changes(self) -> list[list[Any]]:
         try:
             with self._explained():
@@ -301,7 +297,8 @@ class Logbook:
             raise explain(self.path, error) from error
 
     @contextlib.contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction under the writer lock, all or nothing. Raises LogbookError."""
         self.reserve()
         with contextlib.ExitStack() as opened:
             opened.enter_context(self._explained())
