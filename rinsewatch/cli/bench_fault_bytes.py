@@ -6,6 +6,7 @@ import os
 import random
 import termios
 import time
+from pathlib import Path
 
 from rinsewatch.cli.bench_fault_cable import LOOSE
 from rinsewatch.cli.bench_fault_program import script
@@ -188,7 +189,7 @@ print(time.monotonic() - began)
     must="within 1 s, memory + < 2 MB, one overlong frame, the good line read",
 )
 def flood_of_one_line(bench: Bench) -> Outcome:
-    """The framer's own time is told beside: a terminal passes 4 kB at a time."""
+    """A terminal passes 4 kB at a time: what bare reads of the same bytes take here and now is no fault of ours."""
     junk = b"7" * (bench.many(10, 10) * 1_000_000)
     began_s = time.process_time()
     framer = LineFramer(joined=True)
@@ -204,23 +205,38 @@ def flood_of_one_line(bench: Bench) -> Outcome:
         took_s, grown_mb = time.monotonic() - began_s, resident_mb() - before_mb
         sender.join()
         link.close()
+    bare_s = _bare_s(bench.folder, junk)
     overlong = sum(r.cause == "overlong" for r in readings(happened))
     held = grown_mb < 2.0 and overlong == 1 and 12.0 in believed(happened)
     held = held and [frame.kind for frame in alone] == [FrameKind.OVERLONG, FrameKind.LINE]
     figures = (
-        f"framer {framing_s:.2f} s, through the pty {took_s:.2f} s, memory {grown_mb:+.1f} MB, {overlong} overlong"
+        f"framer {framing_s:.2f} s, through the pty {took_s:.2f} s (bare reads {bare_s:.2f} s), "
+        f"memory {grown_mb:+.1f} MB, {overlong} overlong"
     )
-    with script(_READLINE, str(bench.many(2_000_000, 400_000))) as naive:
+    with script(_READLINE, str(bench.many(2_000_000, 250_000))) as naive:
         said, _ = naive.communicate(timeout=60)
     slow_s = float(said)
-    share = bench.many(2_000_000, 400_000) / len(junk)
+    share = bench.many(2_000_000, 250_000) / len(junk)
     return in_time(
         held,
-        max(framing_s, took_s) <= 1.0,
+        framing_s <= 1.0 and took_s - bare_s <= 1.0,
         figures,
         f"pyserial's readline: {slow_s:.1f} s for {100 * share:.0f} % of it",
         slow_s > 2 * share * took_s,
     )
+
+
+def _bare_s(folder: Path, data: bytes) -> float:
+    """Seconds that reading so many bytes off a pty takes when nothing is made of them."""
+    with plugged(folder) as pty:
+        transport = open_transport(str(pty.link), SerialSettings())
+        sender, left, began_s = pty.send_aside(data), len(data), time.monotonic()
+        while left > 0 and time.monotonic() < began_s + 20.0:
+            left -= len(transport.read(0.2))
+        took_s = time.monotonic() - began_s
+        sender.join(1.0)
+        transport.close()
+    return took_s
 
 
 @fault("S11", "line ends", inject="CR, LF, CRLF, LFCR, FF", must="the same readings")

@@ -30,7 +30,7 @@ from rinsewatch.cli.bench_fault_rig import (
     resident_mb,
     setup,
 )
-from rinsewatch.cli.bench_fault_table import Bench, CannotRun, Outcome, fault
+from rinsewatch.cli.bench_fault_table import Bench, CannotRun, Outcome, fault, in_time
 from rinsewatch_drivers.clock import SystemClock
 from rinsewatch_drivers.link import MeterLink
 from rinsewatch_drivers.reading import Reading
@@ -60,6 +60,8 @@ def memory(bench: Bench) -> Outcome:
     return Outcome(held, f"alive: {alive}, {missing} of {watched.sent_count} lines missing, record sound: {whole}")
 
 
+# At nice 19 beside eight others the kernel gives 15 of 8,200 parts of a core: late is not lost.
+_STARVED_S = 60.0
 _BURN = "while True: sum(range(1000))"
 
 
@@ -72,20 +74,20 @@ _BURN = "while True: sum(range(1000))"
 def starved(bench: Bench) -> Outcome:
     """The lag from sending to the driver's stamp, and what is in the record in the end."""
     burners = [subprocess.Popen([sys.executable, "-c", _BURN]) for _ in range(8)]
-    words, held = [], True
+    words, held, quick = [], True, True
     try:
         for nice in (0, 19):
             folder = bench.folder / str(nice)
             folder.mkdir()
-            lags, lost = _lags(folder, bench.many(300, 40), nice)
+            lags, lost = _lags(folder, bench.many(300, 40 if nice == 0 else 15), nice)
             p99_s = sorted(lags)[int(0.99 * (len(lags) - 1))] if lags else math.inf
-            held = held and lost == 0 and (p99_s < 0.5 or nice > 0)
+            held, quick = held and lost == 0, quick and (p99_s < 0.5 or nice > 0)
             words.append(f"nice {nice}: {lost} lost, 99 % within {1000 * p99_s:.0f} ms")
     finally:
         for burner in burners:
             burner.kill()
             burner.wait()
-    return Outcome(held, "; ".join(words))
+    return in_time(held, quick, "; ".join(words))
 
 
 def _lags(folder: Path, lines: int, nice: int) -> tuple[list[float], int]:
@@ -106,7 +108,7 @@ def _lags(folder: Path, lines: int, nice: int) -> tuple[list[float], int]:
         before = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
         talker.start()
         os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), nice)
-        ends_s = time.monotonic() + lines * 0.1 + 10.0
+        ends_s = time.monotonic() + lines * 0.1 + _STARVED_S
         recording = Recording(folder, VirtualClock())
         while len(lags) < lines and time.monotonic() < ends_s:
             found = readings(link.poll(0.25))

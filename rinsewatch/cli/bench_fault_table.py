@@ -6,6 +6,9 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from subprocess import SubprocessError
+
+from rinsewatch.errors import RinsewatchError
 
 NUMBERS = {"S": 28, "M": 20, "O": 15, "H": 21}  # rows of the catalogue: serial, meter, operator, host
 CATALOGUE = tuple(f"{letter}{n:02d}" for letter, most in NUMBERS.items() for n in range(1, most + 1))
@@ -104,7 +107,7 @@ def run_fault(row: Fault, bench: Bench) -> Result:
         found = row.run(bench)
     except CannotRun as lack:
         return _result(row, "cannot run here", Outcome(False, str(lack)), time.monotonic() - begun_s, injected=False)
-    except (AssertionError, OSError, LookupError, ValueError) as error:
+    except (AssertionError, OSError, LookupError, ValueError, SubprocessError, RinsewatchError) as error:
         broken = Outcome(False, f"the injection itself broke: {type(error).__name__}: {error}")
         return _result(row, "FAILED", broken, time.monotonic() - begun_s, injected=False)
     return _result(row, state_of(found), found, time.monotonic() - begun_s)

@@ -62,7 +62,7 @@ def main(only: str, short: bool, runs: int, jobs: int, as_json: bool, out: Path 
 def results(numbers: Sequence[str], bench: Bench, jobs: int) -> Iterator[Result]:
     """The rows' results: some at a time, in other processes; those that need a quiet machine one by one at the end."""
     together = [number for number in numbers if jobs > 1 and number not in ALONE]
-    slow = []
+    slow = list[Result]()
     if together:
         with ProcessPoolExecutor(jobs) as pool:
             for result in pool.map(run_row, together, [bench] * len(together)):
@@ -71,7 +71,10 @@ def results(numbers: Sequence[str], bench: Bench, jobs: int) -> Iterator[Result]
                 else:
                     yield result
     yield from (_again(result, bench) for result in slow)
-    yield from (run_row(number, bench) for number in numbers if number not in together)
+    for number in numbers:
+        if number not in together:
+            result = run_row(number, bench)
+            yield _again(result, bench) if result.slow else result
 
 
 def run_row(number: str, bench: Bench) -> Result:
@@ -82,9 +85,11 @@ def run_row(number: str, bench: Bench) -> Result:
 
 
 def _again(first: Result, bench: Bench) -> Result:
-    """A row that was only too slow beside others, alone; what it took before stays in its figures."""
+    """A row that was only too slow, alone once more; what it took before stays in its figures."""
     second = run_row(first.id, dataclasses.replace(bench, folder=bench.folder / "again"))
-    return dataclasses.replace(second, figures=f"{second.figures} (alone; beside others too slow: {first.figures})")
+    return dataclasses.replace(
+        second, figures=f"{second.figures} (second run; the first was too slow: {first.figures})"
+    )
 
 
 def wanted(only: str) -> list[str]:

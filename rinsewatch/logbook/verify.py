@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,20 +53,35 @@ def read_text(raw: bytes) -> str:
     return raw.decode("utf-8", "surrogateescape")
 
 
+@contextmanager
+def _one_moment(connection: sqlite3.Connection) -> Iterator[None]:
+    """All that is read within is of one moment: a row written between two reads would look like damage."""
+    if connection.in_transaction:
+        yield
+        return
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
 def walk(connection: sqlite3.Connection, rinse_id: int) -> Iterator[Entry]:
     """The entries of a rinse, each checked against the chain; raises Damage at the first bad one."""
     seq = 0
     try:
-        before = _rinse_hash(connection, rinse_id)
-        for *values, stored in connection.execute(_ENTRIES, (rinse_id,)):
-            if values[1] != seq + 1:
-                raise Damage(seq + 1, "is missing")
-            before = link(before, values)
-            if before != stored:
-                raise Damage(seq + 1, "is not as it was stored")
-            seq += 1
-            yield entry_of(values)
-        _check_end(connection, rinse_id, seq, before)
+        with _one_moment(connection):
+            before = _rinse_hash(connection, rinse_id)
+            for *values, stored in connection.execute(_ENTRIES, (rinse_id,)):
+                if values[1] != seq + 1:
+                    raise Damage(seq + 1, "is missing")
+                before = link(before, values)
+                if before != stored:
+                    raise Damage(seq + 1, "is not as it was stored")
+                seq += 1
+                yield entry_of(values)
+            _check_end(connection, rinse_id, seq, before)
     except FAILURES as error:
         raise Damage(seq + 1, f"cannot be read ({error})") from error
 
@@ -97,10 +113,11 @@ def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
     """Check the rinse's record, every row and every closing."""
     good = 0
     try:
-        _check_record(connection, rinse_id)
-        for _ in walk(connection, rinse_id):
-            good += 1
-        _check_closings(connection, rinse_id)
+        with _one_moment(connection):
+            _check_record(connection, rinse_id)
+            for _ in walk(connection, rinse_id):
+                good += 1
+            _check_closings(connection, rinse_id)
     except Damage as damage:
         return Verification(rinse_id, good, damage.seq, str(damage))
     except FAILURES as error:
@@ -111,7 +128,8 @@ def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
 def verify_file(connection: sqlite3.Connection) -> Verification:
     """Check what is not part of one rinse: SQLite's structure, the list of rinses, the last answers."""
     try:
-        count, reason = _check_file(connection)
+        with _one_moment(connection):
+            count, reason = _check_file(connection)
     except FAILURES as error:
         return Verification(None, 0, None, f"cannot be read ({error})")
     return Verification(None, count, None, reason)

@@ -1,19 +1,21 @@
-"""Notices that the computer slept, or that its date was changed: rinse time must survive both."""
+"""Notices that the computer slept, the program was stopped, or the date was changed: rinse time survives all three."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 SLEPT_S = 2.0  # a smaller difference of the two clocks is their own doing
+STOOD_S = 5.0  # longer than a starved processor makes anyone wait: Ctrl-Z, or a debugger
 MOVED_S = 5.0  # the date drifts and is set right in small steps all the time
 
 
 @dataclass(frozen=True, slots=True)
 class Jump:
-    """Seconds slept since the last look, and by how much the date was moved; 0: not at all."""
+    """Seconds slept since the last look, stopped meanwhile, and by how much the date was moved; 0: not at all."""
 
     slept_s: float = 0.0
     moved_s: float = 0.0
+    stood_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -23,8 +25,15 @@ class ClockWatch:
     boot_ahead_s: float | None = None
     wall_ahead_s: float | None = None
 
-    def look(self, monotonic_s: float, wall_s: float, boottime_s: float | None) -> Jump:
-        """What happened since the last look; the first one only sets the marks. ``boottime_s`` None: no such clock."""
+    def look(
+        self, monotonic_s: float, wall_s: float, boottime_s: float | None, waiting_since_s: float | None = None
+    ) -> Jump:
+        """What happened since the last look; the first one only sets the marks. ``boottime_s`` None: no such clock.
+
+        ``waiting_since_s``: monotonic s at which a wait of a moment began that is just over; a long one means that
+        the program was stopped in it. What it did in between is its own affair: a slow disk is no stop.
+        """
+        stood_s = 0.0 if waiting_since_s is None else monotonic_s - waiting_since_s
         slept_s = 0.0
         if boottime_s is not None:
             ahead_s = boottime_s - monotonic_s
@@ -34,7 +43,7 @@ class ClockWatch:
         moved_s = self._past(ahead_s - slept_s, self.wall_ahead_s, MOVED_S)
         if slept_s or moved_s or self.wall_ahead_s is None:
             self.wall_ahead_s = ahead_s
-        return Jump(max(0.0, slept_s), moved_s)
+        return Jump(max(0.0, slept_s), moved_s, stood_s if stood_s > STOOD_S else 0.0)
 
     @staticmethod
     def _past(ahead_s: float, before_s: float | None, limit_s: float) -> float:

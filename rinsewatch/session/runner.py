@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from rinsewatch.rinse.row import Row
-from rinsewatch.session.clockwatch import ClockWatch
+from rinsewatch.session.clockwatch import ClockWatch, Jump
 from rinsewatch.session.commands import BreakOff, Command, Finish
 from rinsewatch.session.live import Item, LiveRinse, Observed
 from rinsewatch.session.snapshot import SessionSnapshot
@@ -153,8 +153,9 @@ class Session:
         published_s = ticked_s = float("-inf")
         try:
             while not (self._live.ended or self._stopping.is_set() or self._reader_failed()):
+                waiting_since_s = self._clock.monotonic()
                 arrived = self._next()
-                jumped = self._look_at_clocks()
+                jumped = self._look_at_clocks(waiting_since_s)
                 items = [self._stamped(each.item, each.monotonic_s) for each in arrived]
                 self._out(self._live.take(items))
                 now_s = self._clock.monotonic()
@@ -187,20 +188,21 @@ class Session:
             return items
         return items
 
-    def _look_at_clocks(self) -> bool:
-        """After a sleep of the computer the rinse is that much older; water may have run meanwhile.
+    def _look_at_clocks(self, waiting_since_s: float) -> bool:
+        """After a sleep of the computer the rinse is that much older; water may have run meanwhile, as in a stop.
 
         True if something had to be written down.
         """
         now_s = self._clock.monotonic()
-        jump = self._clocks.look(now_s, self._clock.utc().timestamp(), self._boottime())
+        jump = self._clocks.look(now_s, self._clock.utc().timestamp(), self._boottime(), waiting_since_s)
         if jump.slept_s:
             offset_s = self._timebase.offset_s + jump.slept_s * self._timebase.speed
             self._timebase = replace(self._timebase, offset_s=offset_s)
+        if jump.slept_s or jump.stood_s:
             self._out(self._live.go_on(self._stamp(now_s)))
         if jump.moved_s:
             self._out(self._live.clock_moved(jump.moved_s, self._stamp(now_s)))
-        return bool(jump.slept_s or jump.moved_s)
+        return jump != Jump()
 
     def _stamped(self, item: Item, monotonic_s: float) -> tuple[Item, Stamp]:
         if isinstance(item, Reading):

@@ -99,7 +99,7 @@ def test_a_row_too_slow_beside_others_runs_again_alone_and_one_that_lost_somethi
         monkeypatch.setitem(TABLE, number, Fault(number, "", inject="", must="", run=_one_by_one(outcomes)))
     monkeypatch.setattr(bench_faults, "ProcessPoolExecutor", ThreadPoolExecutor)
     found = {row.id: row for row in bench_faults.results(["S06", "S07"], Bench(tmp_path), 2)}
-    assert found["S06"].state == "survived" and "beside others too slow: 4 s" in found["S06"].figures
+    assert found["S06"].state == "survived" and "the first was too slow: 4 s" in found["S06"].figures
     assert found["S07"].state == "FAILED"
 
 
