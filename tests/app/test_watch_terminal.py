@@ -15,7 +15,7 @@ from rinsewatch.logbook.store import Logbook
 if sys.platform == "win32":
     pytest.skip("pexpect needs a POSIX terminal", allow_module_level=True)
 
-from onterminal import python_on_terminal, terminal
+from onterminal import PATIENCE_S, python_on_terminal, terminal
 
 PORTIONS = ["--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm"]
 HAND = ["--port", "hand", *PORTIONS]
@@ -211,10 +211,14 @@ def test_poor_terminals_work(tmp_path: Path, environment: dict[str, str]) -> Non
 
 
 def test_a_closed_terminal_ends_the_program_within_a_second_or_two(tmp_path: Path) -> None:
+    """On a busy machine in proportion: within four times what its start took, which is over half a second."""
+    began_s = time.monotonic()
     with terminal(tmp_path, "watch", *HAND) as screen:
         screen.shows("p portion")
-        screen.child.ptyproc.delayafterclose = 2.0
-        screen.child.close(force=False)
+        closed_s = time.monotonic()
+        screen.child.ptyproc.fileobj.close()
+        wait_for(lambda: not screen.child.isalive(), every_s=0.02)
+        assert time.monotonic() - closed_s < max(2.0, 4.0 * (closed_s - began_s))
         assert screen.child.exitstatus == 129
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
         assert logbook.rinse(1).unfinished
@@ -245,26 +249,8 @@ def stands_still(path: Path) -> bool:
     return stored(path) == before
 
 
-def wait_for(there: Callable[[], bool], timeout_s: float = 20.0) -> None:
-    deadline = time.monotonic() + timeout_s
+def wait_for(there: Callable[[], bool], every_s: float = 0.2) -> None:
+    deadline = time.monotonic() + PATIENCE_S
     while not there():
         assert time.monotonic() < deadline
-        time.sleep(0.2)
-
-
-def test_a_key_shows_its_effect_at_once(tmp_path: Path) -> None:
-    """0.09 s on a quiet machine; it was 0.5 s, the time between two frames. The best of three, for busy machines."""
-    took_s = []
-    with terminal(tmp_path, "watch", *HAND) as screen:
-        screen.shows("p portion")
-        time.sleep(1.0)  # let the first frames pass
-        for key, words in ((" ", "PAUSED"), (" ", "RINSE ON"), (" ", "PAUSED")):
-            began = time.monotonic()
-            screen.child.send(key)
-            while words not in screen.text().splitlines()[1]:
-                assert time.monotonic() - began < 10.0, screen.text()
-                screen.feed_once(0.01)
-            took_s.append(time.monotonic() - began)
-        screen.child.sendintr()
-        screen.end()
-    assert min(took_s) < 0.3, took_s
+        time.sleep(every_s)
