@@ -143,7 +143,7 @@ def _ask_factor(settings: Settings, last: Mapping[str, object]) -> None:
     units.discard("")
     if "tds_factor" not in settings and (not units or units & TDS_UNITS.keys()):
         words = "TDS factor, ppm per uS/cm (0.5, 0.64, 0.7; 0.5 if you cannot find out)"
-        settings["tds_factor"] = ask(words, last.get("tds_factor", 0.5), parse_factor)
+        settings["tds_factor"] = ask(words, last.get("tds_factor", 0.5), _check_factor)
 
 
 def _unit_of(answer: object) -> str:
@@ -159,7 +159,7 @@ def _endpoint_is(settings: Settings, word: str) -> bool:
 
 def _check_residue(text: str) -> None:
     if text.strip().lower() not in {residue.value.lower() for residue in Residue}:
-        raise UsageError(f"{text!r} is none of NaOH, HCl, salt")
+        raise UsageError(f"{text!r} is none of these; write NaOH (caustic), HCl (acid) or salt")
 
 
 def _check_endpoint(text: str) -> None:
@@ -175,5 +175,16 @@ def _check_pouring(text: str) -> None:
 
 
 def _check_optional(text: str) -> None:
-    if text != UNKNOWN:
+    if text == UNKNOWN:
+        return
+    try:
         parse_reading(text)
+    except UsageError as error:
+        raise UsageError(f"{error}; '{UNKNOWN}' if you cannot say") from error
+
+
+def _check_factor(text: str) -> None:
+    try:
+        parse_factor(text)
+    except UsageError as error:
+        raise UsageError(f"{text!r} is no TDS scale; write 0.5, 0.64 or 0.7, as in the meter's manual") from error

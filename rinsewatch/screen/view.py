@@ -136,7 +136,8 @@ def _unread(snapshot: Snapshot) -> str:
         return f"over range, more than {number_words(top)} uS/cm" if top else "over range"
     state = snapshot.state
     if state is None or state.reading_us_cm is None:
-        return _NO_MEANING.get(state.quality, _UNKNOWN) if state else _UNKNOWN
+        words = _NO_MEANING.get(state.quality, _UNKNOWN) if state else _UNKNOWN
+        return f"{words}; mistyped? press u" if snapshot.by_hand and words != _UNKNOWN else words
     if kind == "under" or state.reading_us_cm == 0:
         step = snapshot.setup.resolution_us_cm
         return f"below about {number_words(step / 2)} uS/cm" if step else "below what the meter shows"
@@ -213,7 +214,7 @@ def verdict_action(snapshot: Snapshot) -> str:
     """What to do now, in one line."""
     state, flow = snapshot.state, flow_mode(snapshot)
     if state is None:
-        return "dip the probe into the filtrate"
+        return _first_steps(snapshot)
     if state.verdict is Verdict.STOP:
         return "the rinse is done: shut the water off" if flow else "the rinse is done: pour no more"
     if state.verdict is Verdict.CHECK and state.cause in _METER_CAUSES:
@@ -225,6 +226,12 @@ def verdict_action(snapshot: Snapshot) -> str:
     if state.verdict is Verdict.STALLED:
         return "more water will not help"
     return remaining_words(snapshot)
+
+
+def _first_steps(snapshot: Snapshot) -> str:
+    if not snapshot.by_hand:
+        return "dip the probe into the filtrate"
+    return "press = to type a reading" if flow_mode(snapshot) else "press p for each portion, = to type a reading"
 
 
 def reason_words(snapshot: Snapshot) -> str:

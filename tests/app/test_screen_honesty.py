@@ -138,6 +138,17 @@ def test_a_doubtful_reading_is_to_be_read_again() -> None:
     assert view.reading_words(doubtful) == "31 ppm: not trusted yet; read it again"
 
 
+def test_whoever_types_readings_is_told_the_keys() -> None:
+    assert view.verdict_action(blank()) == "dip the probe into the filtrate"
+    assert view.verdict_action(blank(by_hand=True)) == "press p for each portion, = to type a reading"
+    flow = replace(invented_snapshot().setup, portion_ml=None, flow_ml_min=100.0)
+    assert view.verdict_action(blank(by_hand=True, setup=flow)) == "press = to type a reading"
+    doubted = with_state(invented_snapshot(), reading_us_cm=None, quality=Quality.UNCERTAIN)
+    shown = replace(doubted, last_reading_text="22.6 ppm")
+    assert view.reading_words(shown) == "22.6 ppm: not trusted yet; read it again"
+    assert view.reading_words(replace(shown, by_hand=True)).endswith("read it again; mistyped? press u")
+
+
 def test_over_typed_by_hand_is_said_once() -> None:
     over = replace(invented_snapshot(), history=(ChartPoint(0, 0.0, "over"),), last_reading_text="over")
     assert view.reading_words(over) == "over range, more than 4000 uS/cm"
