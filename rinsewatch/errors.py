@@ -11,11 +11,25 @@ RinsewatchError
 
 from __future__ import annotations
 
+LONGEST = 500  # characters of a message: file names may be long, what somebody's file held must not fill the screen
+
+
+def one_line(words: str) -> str:
+    """Words that may quote anything, as one line to show: control characters spelled out, a long middle left out."""
+    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in words)
+    if len(shown) <= LONGEST:
+        return shown
+    half = LONGEST // 2 - 2  # what to do stands at the end
+    return f"{shown[:half]}...{shown[-half:]}"
+
 
 class RinsewatchError(Exception):
     """Root of all errors the user may see; ``exit_code`` is the promised one."""
 
     exit_code = 1
+
+    def __init__(self, words: str) -> None:
+        super().__init__(one_line(words))
 
 
 class UsageError(RinsewatchError):

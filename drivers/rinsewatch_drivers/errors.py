@@ -12,9 +12,16 @@ DriverError
 
 from __future__ import annotations
 
+_LONGEST = 500  # characters of a message: what somebody's file held must not fill the screen
+
 
 class DriverError(Exception):
-    """Root of the drivers' errors."""
+    """Root of the drivers' errors. Quoted control characters are spelled out, an overlong middle is left out."""
+
+    def __init__(self, words: str) -> None:
+        shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in words)
+        half = _LONGEST // 2 - 2  # what to do stands at the end
+        super().__init__(shown if len(shown) <= _LONGEST else f"{shown[:half]}...{shown[-half:]}")
 
 
 class PortError(DriverError):

@@ -1,0 +1,52 @@
+"""Whatever an error quotes, it is one line that can be shown, and says at its end what to do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rinsewatch.errors import LONGEST, RecordingError, RinsewatchError, UsageError, one_line
+from rinsewatch.logbook.csvfile import read_recording
+from rinsewatch_drivers.errors import DriverError, ProfileError
+from rinsewatch_drivers.profile import parse_profile
+
+
+@given(st.text(st.characters(), max_size=900))
+def test_any_words_become_one_printable_line(words: str) -> None:
+    for shown in (one_line(words), str(UsageError(words)), str(DriverError(words))):
+        assert shown.isprintable()
+        assert len(shown) <= LONGEST
+
+
+def test_what_is_printable_and_short_stays_as_it_is() -> None:
+    for words in ("", "12 µS/cm is none; write ppm", "x" * LONGEST):
+        assert str(RinsewatchError(words)) == str(DriverError(words)) == words
+
+
+def test_beginning_and_advice_are_kept_of_a_long_one() -> None:
+    shown = str(RecordingError("file.csv: " + "9" * 5000 + " is no number; write one"))
+    assert shown.startswith("file.csv: 99") and shown.endswith("99 is no number; write one") and "9...9" in shown
+
+
+def test_a_line_break_in_a_heading_stays_in_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "odd.csv"
+    path.write_text('time_s,reading,unit,"x\n\x1b[2Jy",rinse_ml\n1,2,ppm\n')
+    with pytest.raises(RecordingError) as told:
+        list(read_recording(path).rows)
+    assert str(told.value).isprintable() and "column x\\n\\x1b[2Jy: missing" in str(told.value)
+
+
+def test_what_a_profile_holds_cannot_fill_the_screen() -> None:
+    with pytest.raises(ProfileError) as told:
+        parse_profile(f'name = "a"\nkind = "{"k" * 5000}"\n', "mine.toml")
+    assert len(str(told.value)) <= LONGEST and str(told.value).endswith("choose text, modbus-rtu")
+
+
+@pytest.mark.parametrize("pattern", ["(?P<value>[[0-9]+)", "(?P<value>[0-9--]+)", "(?P<value>[0-9&&1]+)"])
+def test_a_pattern_whose_meaning_may_change_is_refused_not_warned_about(pattern: str) -> None:
+    text = f'name = "a"\nkind = "text"\n[text]\nformat = "pattern"\nunit = "ppm"\npattern = "{pattern}"\n'
+    with pytest.raises(ProfileError, match=r"text\.pattern: no regular expression: Possible"):
+        parse_profile(text, "mine.toml")
