@@ -67,9 +67,8 @@ def _export_rinse(logbook: Logbook, number: int, target: str, *, good_only: bool
     from rinsewatch.logbook.outline import counted
 
     if target == "-":
-        info = logbook.rinse(number)
-        settings = info.settings | ({"batch": info.batch} if info.batch else {})
-        write_recording(sys.stdout, settings, logbook.rows(number, good_only=good_only))
+        rows = logbook.rows(number, good_only=good_only)
+        write_recording(sys.stdout, logbook.recorded_settings(number, good_only=good_only), rows)
         return ""
     _check_free(target, overwrite=overwrite)
     count = logbook.export(number, target, good_only=good_only, overwrite=overwrite)

@@ -34,9 +34,14 @@ def settings_lines(settings: Settings) -> str:
     """The settings as TOML, each line behind ``# ``; None is left out."""
     import tomlkit  # 30 ms that --help must not pay
 
-    text = tomlkit.dumps({name: value for name, value in settings.items() if value is not None})
+    text = tomlkit.dumps({name: _sayable(value) for name, value in settings.items() if value is not None})
     # Not splitlines(): that also breaks at characters that may stand inside a batch's name (U+0085, U+2028).
     return "".join(f"# {line}\r\n" for line in text.split("\n") if line)
+
+
+def _sayable(value: object) -> object:
+    """Lone surrogates (a name typed in another encoding) spelled out: TOML has no escape for them."""
+    return value.encode("utf-8", "backslashreplace").decode() if isinstance(value, str) else value
 
 
 def _write_rows(stream: TextIO, rows: Iterable[Row]) -> int:

@@ -16,7 +16,7 @@ from rinsewatch.logbook.chain import START, Stored, link
 from rinsewatch.logbook.entry import ENTRY_COLUMNS
 from rinsewatch.logbook.ledger import Change, change_of, insert_change, values_of_change
 from rinsewatch.logbook.lock import WriterLock
-from rinsewatch.logbook.schema import create, entry_insert
+from rinsewatch.logbook.schema import create, entry_insert, seal_answers
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.logbook.trouble import FAILURES, explain
 from rinsewatch.logbook.verify import seal
@@ -136,7 +136,7 @@ def _fill(path: Path, whole: Whole, then: Callable[[Logbook], None] | None) -> i
         try:
             with logbook.writing() as connection:
                 count = _insert(connection, whole)
-        except (TypeError, ValueError, IndexError, *FAILURES) as error:
+        except (TypeError, ValueError, IndexError, OverflowError, *FAILURES) as error:
             raise RecordingError(
                 f"the export is not whole or was changed by hand ({error}); export it again"
             ) from error
@@ -153,6 +153,7 @@ def _insert(connection: sqlite3.Connection, whole: Whole) -> int:
     _insert_changes(connection, whole.changes)
     rows = [(question, value, link(START, (question, value))) for question, value in whole.answers.items()]
     connection.executemany("INSERT INTO answer VALUES (?, ?, ?)", rows)
+    seal_answers(connection)
     if whole.seal and seal(connection) != whole.seal:
         raise ValueError("its contents do not fit its seal")
     return number

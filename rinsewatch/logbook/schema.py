@@ -16,7 +16,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from rinsewatch.errors import LogbookError
-from rinsewatch.logbook.chain import START
+from rinsewatch.logbook.chain import START, link
 from rinsewatch.logbook.entry import ENTRY_COLUMNS
 from rinsewatch.logbook.trouble import FAILURES, explain
 
@@ -51,6 +51,7 @@ _FIRST = (
 )
 TABLES = (
     "table rinse", "table entry", "table closing", "table head", "table answer", "table change", "table change_head",
+    "table answer_head",
 )  # fmt: skip
 NOTES = "event >= 'note:' AND event < 'note;'"  # ';' comes right after ':'
 _APPEND_ONLY = ("rinse", "entry", "closing")
@@ -84,6 +85,23 @@ def _second(connection: sqlite3.Connection) -> None:
     connection.execute("INSERT INTO change_head VALUES (1, 0, ?)", (START,))
 
 
+def _third(connection: sqlite3.Connection) -> None:
+    # Each answer vouches for itself; this vouches that none is missing.
+    connection.execute("CREATE TABLE answer_head (one INTEGER PRIMARY KEY CHECK (one = 1), hash BLOB NOT NULL)")
+    connection.execute("INSERT INTO answer_head VALUES (1, ?)", (answers_hash(connection),))
+
+
+def answers_hash(connection: sqlite3.Connection) -> bytes:
+    """One hash over all last answers. Raises sqlite3.Error."""
+    rows = connection.execute("SELECT question, value FROM answer ORDER BY question")
+    return link(START, (cell for row in rows for cell in row))
+
+
+def seal_answers(connection: sqlite3.Connection) -> None:
+    """To be called in each transaction that changed an answer. Raises sqlite3.Error."""
+    connection.execute("UPDATE answer_head SET hash = ?", (answers_hash(connection),))
+
+
 def _append_only(connection: sqlite3.Connection, table: str) -> None:
     for action in ("UPDATE", "DELETE"):
         connection.execute(
@@ -95,7 +113,7 @@ def _append_only(connection: sqlite3.Connection, table: str) -> None:
 _DEFINITIONS = "SELECT type || ' ' || name, tbl_name || ' ' || coalesce(sql, '') FROM sqlite_master"
 
 # One step per schema version; the file's user_version is how many of them it has had.
-STEPS: tuple[Step, ...] = (_first, _second)
+STEPS: tuple[Step, ...] = (_first, _second, _third)
 
 
 def entry_insert() -> str:
@@ -149,14 +167,17 @@ def bent_definitions(connection: sqlite3.Connection, steps: Sequence[Step] = STE
     return [name for name in (*wanted, *found) if wanted.get(name) != found.get(name)]
 
 
-def connect(path: Path, *, write: bool, busy_s: float = BUSY_S) -> sqlite3.Connection:
-    """A connection in autocommit mode: transactions are always explicit. Raises sqlite3.Error."""
+def connect(path: Path, *, write: bool, busy_s: float = BUSY_S, keep_mode: bool = False) -> sqlite3.Connection:
+    """A connection in autocommit mode: transactions are always explicit. Raises sqlite3.Error.
+
+    ``keep_mode``: for looking only; setting the journal's mode may change the file's header.
+    """
     mode = "rw" if write else "ro"
     uri = f"file:{quote(str(path.absolute()))}?mode={mode}"
     connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
         connection.execute("PRAGMA foreign_keys = ON")
-        if write:
+        if write and not keep_mode:
             connection.execute("PRAGMA journal_mode = DELETE")
             connection.execute("PRAGMA synchronous = EXTRA")
     except FAILURES:
@@ -233,7 +254,7 @@ def viewing(path: Path) -> sqlite3.Connection:
     ours), so that a commit cut off in the middle can be played back. Raises sqlite3.Error.
     """
     writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
-    connection = connect(path, write=writable, busy_s=VIEWER_BUSY_S)
+    connection = connect(path, write=writable, busy_s=VIEWER_BUSY_S, keep_mode=True)
     connection.execute("PRAGMA query_only = ON")
     return connection
 

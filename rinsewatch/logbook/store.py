@@ -24,6 +24,7 @@ from rinsewatch.logbook.trouble import FAILURES, explain
 from rinsewatch.logbook.verify import (
     Damage,
     Verification,
+    check_record,
     read_text,
     seal,
     verify_file,
@@ -156,7 +157,7 @@ class Logbook:
         with self._explained():
             found = self._connection.execute(_LISTING + "WHERE rinse.id = ?", (rinse_id,)).fetchone()
         if found is None:
-            raise LogbookError(f"{self.path}: has no rinse {rinse_id}; see 'rinsewatch logbook list'")
+            raise self._no_rinse(rinse_id)
         return _info(self.path, found)
 
     def rinses_holding(self, words: Sequence[str]) -> list[RinseInfo]:
@@ -185,6 +186,8 @@ class Logbook:
         """How many rinses there are; their numbers run from 1 to this."""
         with self._explained():
             found = self._connection.execute("SELECT seq FROM head WHERE rinse_id = 0").fetchone()
+        if found is not None and not isinstance(found[0], int):
+            raise _damaged(self.path)
         return int(found[0]) if found else 0
 
     def open_rinses(self) -> list[RinseInfo]:
@@ -197,7 +200,9 @@ class Logbook:
         A damaged rinse raises LogbookError naming the first bad row; with ``good_only`` the rows before
         it are returned instead.
         """
-        self.rinse(rinse_id)
+        spoilt = self._record_damage(rinse_id)
+        if spoilt and not good_only:
+            raise LogbookError(f"{self.path}: rinse {rinse_id}: {spoilt}; 'export --good-only' saves its good rows")
         good: list[Entry] = []
         try:
             good.extend(walk(self._connection, rinse_id))
@@ -206,6 +211,30 @@ class Logbook:
                 where = f"{self.path}: rinse {rinse_id}, row {damage.seq}"
                 raise LogbookError(f"{where} {damage}; the {len(good)} rows before it are good") from damage
         return good
+
+    def _record_damage(self, rinse_id: int) -> str:
+        """What is wrong with a rinse's own record, "" if nothing; LogbookError where there is no such rinse."""
+        with self._explained():
+            if self._connection.execute("SELECT 1 FROM rinse WHERE id = ?", (rinse_id,)).fetchone() is None:
+                raise self._no_rinse(rinse_id)
+            try:
+                check_record(self._connection, rinse_id)
+            except Damage as damage:
+                return str(damage)
+        return ""
+
+    def _no_rinse(self, rinse_id: int) -> LogbookError:
+        return LogbookError(f"{self.path}: has no rinse {rinse_id}; see 'rinsewatch logbook list'")
+
+    def recorded_settings(self, rinse_id: int, *, good_only: bool = False) -> dict[str, object]:
+        """The settings a recording of this rinse begins with, its batch among them.
+
+        With ``good_only`` none where the rinse's own record is damaged: a wrong setting is worse than a missing one.
+        """
+        if good_only and self._record_damage(rinse_id):
+            return {}
+        info = self.rinse(rinse_id)
+        return info.settings | ({"batch": info.batch} if info.batch else {})
 
     def rows(self, rinse_id: int, *, good_only: bool = False) -> list[Row]:
         """The rows exactly as the core observed them; damage as in ``entries``."""
@@ -240,15 +269,15 @@ class Logbook:
             connection.executemany("DELETE FROM answer WHERE question = ?", asked)
             rows = [(*pair, link(START, pair)) for pair in kept]
             connection.executemany("INSERT INTO answer VALUES (?, ?, ?)", rows)
+            schema.seal_answers(connection)
 
     def export(self, rinse_id: int, path: Path | str, *, good_only: bool = False, overwrite: bool = False) -> int:
         """Write a rinse as the contract's CSV; returns the number of rows.
 
         Raises LogbookError (no such rinse, damaged) or RecordingError (file exists, cannot be written).
         """
-        info = self.rinse(rinse_id)
         rows = self.rows(rinse_id, good_only=good_only)
-        settings = info.settings | ({"batch": info.batch} if info.batch else {})
+        settings = self.recorded_settings(rinse_id, good_only=good_only)
         return write_recording(path, settings, rows, overwrite=overwrite)
 
     def backup(self, path: Path | str) -> None:
@@ -346,13 +375,20 @@ def _loads(path: Path, raw: str) -> Any:
     try:
         return json.loads(raw)
     except (ValueError, TypeError) as error:
-        raise LogbookError(f"{path}: is damaged; 'rinsewatch logbook verify' names what") from error
+        raise _damaged(path) from error
+
+
+def _damaged(path: Path) -> LogbookError:
+    return LogbookError(f"{path}: is damaged; 'rinsewatch logbook verify' names what")
 
 
 def _info(path: Path, cells: Sequence[Any]) -> RinseInfo:
     number, uuid, batch, started_utc, settings, program_version, rows, *closing, after_seq = cells
     ended_utc, end_reason, verdict = closing if after_seq == rows else (None, None, None)
+    known = _loads(path, settings)
+    if not isinstance(known, dict):
+        raise _damaged(path)
     return RinseInfo(
-        number, uuid, batch, started_utc, _loads(path, settings), program_version, rows,
+        number, uuid, batch, started_utc, known, program_version, rows,
         ended_utc, end_reason, verdict,
     )  # fmt: skip

@@ -10,6 +10,7 @@ from typing import Any
 
 from rinsewatch.logbook.chain import START, Stored, link
 from rinsewatch.logbook.entry import ENTRY_COLUMNS, Entry, entry_of
+from rinsewatch.logbook.schema import answers_hash
 from rinsewatch.logbook.trouble import FAILURES
 
 _RINSES = "SELECT id, uuid, batch, started_utc, settings, program_version, hash FROM rinse"
@@ -114,7 +115,7 @@ def verify_rinse(connection: sqlite3.Connection, rinse_id: int) -> Verification:
     good = 0
     try:
         with _one_moment(connection):
-            _check_record(connection, rinse_id)
+            check_record(connection, rinse_id)
             for _ in walk(connection, rinse_id):
                 good += 1
             _check_closings(connection, rinse_id)
@@ -149,10 +150,27 @@ def _check_file(connection: sqlite3.Connection) -> tuple[int, str]:
     heads = connection.execute(query).fetchall()
     if [head[0] for head in heads] != list(range(count + 1)) or heads[0][1:] != (count, before, START):
         return count, "the list of rinses is not complete"
+    return count, _check_strays(connection, count) or _check_answers(connection) or _check_changes(connection)
+
+
+def _check_strays(connection: sqlite3.Connection, count: int) -> str:
+    """Rows of rinses that are not in the list, which no rinse's own check would meet; closings left out or put in."""
+    for table in ("entry", "closing"):
+        stray = "typeof(rinse_id) <> 'integer' OR rinse_id NOT BETWEEN 1 AND ?"
+        if connection.execute(f"SELECT 1 FROM {table} WHERE {stray} LIMIT 1", (count,)).fetchone():  # noqa: S608
+            return "there are rows of a rinse that is not in the list"
+    closings, first, last = connection.execute("SELECT count(*), min(id), max(id) FROM closing").fetchone()
+    return "" if not closings or (first, last) == (1, closings) else "how the rinses ended is not as it was stored"
+
+
+def _check_answers(connection: sqlite3.Connection) -> str:
+    """The last answers, each and all."""
+    words = "the last answers are not as they were stored"
     for question, value, stored in connection.execute("SELECT question, value, hash FROM answer"):
         if link(START, [question, value]) != stored:
-            return count, "the last answers are not as they were stored"
-    return count, _check_changes(connection)
+            return words
+    sealed = connection.execute("SELECT one, hash FROM answer_head").fetchall()
+    return "" if sealed == [(1, answers_hash(connection))] else words
 
 
 def _check_changes(connection: sqlite3.Connection) -> str:
@@ -169,16 +187,22 @@ def _rinse_hash(connection: sqlite3.Connection, rinse_id: int) -> bytes:
     found = connection.execute("SELECT hash FROM rinse WHERE id = ?", (rinse_id,)).fetchone()
     if found is None:
         raise Damage(0, "is missing")
-    return bytes(found[0])
+    return _hash(found[0])
 
 
-def _check_record(connection: sqlite3.Connection, rinse_id: int) -> None:
+def _hash(cell: Stored) -> bytes:
+    """A stored hash; anything else that stands in its place fits no chain."""
+    return cell if isinstance(cell, bytes) else b"not a hash"
+
+
+def check_record(connection: sqlite3.Connection, rinse_id: int) -> None:
+    """The rinse's own record (batch, settings, when it began); raises Damage, sqlite3.Error."""
     found = connection.execute(f"{_RINSES} WHERE id = ?", (rinse_id,)).fetchone()
     if found is None:
         raise Damage(0, "is missing")
     before = connection.execute("SELECT hash FROM rinse WHERE id = ?", (rinse_id - 1,)).fetchone()
     *values, stored = found
-    if link(before[0] if before else START, values) != stored:
+    if link(_hash(before[0]) if before else START, values) != stored:
         raise Damage(0, "the rinse's own record is not as it was stored")
 
 
