@@ -146,6 +146,6 @@ def test_a_frame_costs_under_six_milliseconds(ascii_only: bool) -> None:
 
 
 def _timed(data: ChartData, ascii_only: bool) -> float:
-    start = time.perf_counter()
+    start = time.process_time()  # other work may share the machine
     chart_lines(data, 100, 20, ascii_only)
-    return time.perf_counter() - start
+    return time.process_time() - start

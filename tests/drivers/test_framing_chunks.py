@@ -89,9 +89,9 @@ def test_the_longest_line_passes_bytewise_with_a_terminator_of_two() -> None:
 def test_ten_megabytes_without_an_end_are_one_event_and_fast() -> None:
     framer = LineFramer()
     chunk = bytes(random.Random(1).choices(b"0123456789 .", k=10_000))
-    began_s = time.perf_counter()
+    began_s = time.process_time()
     frames = [frame for _ in range(1000) for frame in framer.feed(chunk)]
-    assert time.perf_counter() - began_s < 1.0
+    assert time.process_time() - began_s < 1.0
     assert [frame.kind for frame in frames] == [FrameKind.OVERLONG]
     assert framer.feed(b"\n12 ppm\n") == [Frame(b"12 ppm")]
 

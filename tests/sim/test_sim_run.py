@@ -86,10 +86,10 @@ def test_rows_are_in_order_and_hand_rows_few(population: list[Record]) -> None:
 
 def test_a_record_is_quick() -> None:
     """600 rinses in under two minutes means 0.2 s each; allow a busy machine three times that."""
-    begin = time.perf_counter()
+    begin = time.process_time()
     for seed in range(100, 110):
         _record(seed)
-    assert time.perf_counter() - begin < 6.0
+    assert time.process_time() - begin < 6.0
 
 
 def test_noise_free_rinse_is_the_mean_of_the_noisy(population: list[Record]) -> None:
