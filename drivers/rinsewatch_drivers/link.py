@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
 
 import msgspec
@@ -11,9 +12,10 @@ from rinsewatch_drivers.errors import PortError, PortLost, PortMissing
 from rinsewatch_drivers.holder import other_opener
 from rinsewatch_drivers.modbus_source import ModbusPoller
 from rinsewatch_drivers.profile import Profile, SerialSettings, builtin_profiles
-from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
+from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading, fault
 from rinsewatch_drivers.sources import Arrival, Asker, Batch, Finder, Listener, Source
-from rinsewatch_drivers.transport import Transport, open_transport
+from rinsewatch_drivers.speeds import SpeedSearch, looks_like_text
+from rinsewatch_drivers.transport import Transport, open_transport, set_speed
 from rinsewatch_drivers.watch import LinkWatch
 
 Opener = Callable[[str, SerialSettings], Transport]
@@ -54,7 +56,10 @@ class MeterLink:
         self._tap = tap
         self._settings = _settings(profile, baud)
         self._profile = profile
+        self._candidates = [profile] if profile is not None else list(candidates or builtin_profiles().values())
         self._source = source_of(profile, candidates)
+        self._odd: deque[bytes] = deque(maxlen=8)  # the last frames that did not fit
+        self._search: SpeedSearch | None = None
         self._watch: LinkWatch | None = None
         self._sequence = 0
         self._closed = False
@@ -89,6 +94,7 @@ class MeterLink:
         readings = [] if self._transport is None else self._look(self._transport, timeout_s)
         if self._watch is not None:
             self._events += self._watch.check(self._clock.monotonic())
+            self._look_for_speed(self._watch.state)
         happened: list[Reading | LinkEvent] = [*self._events, *readings]
         self._events = []
         return happened
@@ -156,6 +162,8 @@ class MeterLink:
         self._opened()
 
     def _look(self, transport: Transport, timeout_s: float) -> list[Reading]:
+        if self._search is not None and self._search.trying is not None:
+            return self._listen_elsewhere(self._search, transport, timeout_s)
         try:
             batch = self._source.poll(transport, timeout_s, self._clock)
             # asked afterwards: it is in the middle of waiting for bytes that a program is stopped
@@ -172,6 +180,7 @@ class MeterLink:
 
     def _lose(self, lost: PortLost) -> list[Reading]:
         halves = self._source.lost(self._clock)
+        self._search = None
         self._release()
         now_s = self._clock.monotonic()
         if self._watch is not None:
@@ -209,6 +218,49 @@ class MeterLink:
         for arrival in batch.arrivals:
             if not arrival.late and arrival.parsed.cause not in _NO_EVIDENCE:
                 self._watch.frame_came(arrival.parsed.fits, arrival.monotonic_s)
+                if not arrival.parsed.fits:
+                    self._odd.append(arrival.raw)
+
+    def _look_for_speed(self, state: LinkState) -> None:
+        """Garbage that is no text, from a meter that talks by itself: try the usual speeds, one after another."""
+        now_s, transport = self._clock.monotonic(), self._transport
+        if state is not LinkState.GARBAGE or transport is None:
+            self._search = None
+            return
+        if self._search is None and any(event.state is state for event in self._events):
+            listens = isinstance(self._source, Listener | Finder) and not looks_like_text(self._odd)
+            known = [p for p in self._candidates if p.listens_only] if listens else []
+            self._search = SpeedSearch(known, self._settings.baud)
+        if self._search is None:
+            return
+        if self._search.due(now_s):
+            self._tune(self._search, transport, self._search.start(now_s))
+        elif (baud := self._search.tell(now_s)) is not None:
+            detail = f"lines from {self._url} fit at {baud} baud, not at {self._settings.baud}: add --baud {baud}"
+            self._events.append(LinkEvent(state, detail, now_s))
+
+    def _tune(self, search: SpeedSearch, transport: Transport, baud: int) -> None:
+        """Listen at this speed from now on; a cable without a speed to set ends the search."""
+        self._source.lost(self._clock)
+        try:
+            if not set_speed(transport, baud):
+                search.give_up()
+        except PortLost as lost:
+            self._lose(lost)
+
+    def _listen_elsewhere(self, search: SpeedSearch, transport: Transport, timeout_s: float) -> list[Reading]:
+        """A trial at another speed: what is heard is kept, but no reading."""
+        try:
+            data = transport.read(timeout_s)
+        except PortLost as lost:
+            return self._lose(lost)
+        now_s, utc = self._clock.monotonic(), self._clock.utc()
+        frames = search.feed(data, now_s)
+        if data and self._watch is not None:
+            self._watch.bytes_came(0, now_s)
+        if search.trying is None:
+            self._tune(search, transport, self._settings.baud)
+        return [self._stamped(Arrival(frame.data, fault("other-speed"), now_s, utc)) for frame in frames]
 
     def _look_for_others(self, now_s: float) -> None:
         """A second reader steals bytes, and what it leaves of a line may look whole: nothing counts meanwhile."""
@@ -261,6 +313,10 @@ class _Tapped:
     def write(self, data: bytes) -> None:
         """Send."""
         self._transport.write(data)
+
+    def set_speed(self, baud: int) -> bool:
+        """Listen at another speed, if the cable has one."""
+        return set_speed(self._transport, baud)
 
     def flush_input(self) -> None:
         """Throw away what was not read."""

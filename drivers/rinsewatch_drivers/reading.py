@@ -33,6 +33,7 @@ class Parsed:
     showed them. Causes in use: ``syntax``, ``unit``, ``no-unit``, ``over-range``, ``under-range``,
     ``sensor-error``, ``hold``, ``battery``, ``negative``, ``out-of-range``, ``temperature``, ``echo``,
     ``first-line``, ``cut``, ``overlong``, ``late``, ``shared`` (another program reads the port too),
+    ``other-speed`` (heard while the right speed was looked for),
     ``not-a-number``, ``wire``, ``exception-N``; empty when good.
     """
 
@@ -47,9 +48,7 @@ class Parsed:
     @property
     def fits(self) -> bool:
         """True if the frame is a word of the profile's language, even when that word is "error"."""
-        return (
-            self.kind is not Kind.FAULT or self.cause == "sensor-error" or self.cause.startswith("exception-")
-        )
+        return self.kind is not Kind.FAULT or self.cause == "sensor-error" or self.cause.startswith("exception-")
 
 
 def fault(cause: str, quality: Quality = Quality.BAD) -> Parsed:

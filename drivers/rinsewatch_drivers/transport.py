@@ -12,7 +12,7 @@ import os
 import select
 import threading
 import time
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import serial
 
@@ -52,6 +52,20 @@ class Transport(Protocol):
         ...
 
 
+@runtime_checkable
+class Tunable(Protocol):
+    """A cable whose speed can be changed while it is open."""
+
+    def set_speed(self, baud: int) -> bool:
+        """Listen at this speed from now on; False where there is none to set. Raises PortLost."""
+        ...
+
+
+def set_speed(transport: Transport, baud: int) -> bool:
+    """Listen at this speed from now on; False where the cable has none to set. Raises PortLost."""
+    return isinstance(transport, Tunable) and transport.set_speed(baud)
+
+
 class SerialTransport:
     """A port opened through pyserial: raw, locked, and its own settings put back at the end."""
 
@@ -84,6 +98,18 @@ class SerialTransport:
             self._port.reset_input_buffer()
         except _LOSSES as error:
             raise self._lost(error) from error
+
+    def set_speed(self, baud: int) -> bool:
+        """Listen at this speed from now on; what was heard at the old one is thrown away. False for a network."""
+        if self._fd is None or "://" in self.url:
+            return False
+        try:
+            self._port.baudrate = baud
+            ttyraw.make_raw(self._fd)  # pyserial sets the line anew
+            self._port.reset_input_buffer()
+        except (*_RAW_ERRORS, *_LOSSES) as error:
+            raise self._lost(error) from error
+        return True
 
     def close(self) -> None:
         """Close, the terminal settings found at opening put back."""

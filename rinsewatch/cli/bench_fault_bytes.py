@@ -6,7 +6,6 @@ import os
 import random
 import termios
 import time
-from pathlib import Path
 
 from rinsewatch.cli.bench_fault_cable import LOOSE
 from rinsewatch.cli.bench_fault_program import script
@@ -189,7 +188,7 @@ print(time.monotonic() - began)
     must="within 1 s, memory + < 2 MB, one overlong frame, the good line read",
 )
 def flood_of_one_line(bench: Bench) -> Outcome:
-    """A terminal passes 4 kB at a time: what bare reads of the same bytes take here and now is no fault of ours."""
+    """A terminal passes 4 kB at a time, so on a busy machine it takes longer; ours is the processor's time."""
     junk = b"7" * (bench.many(10, 10) * 1_000_000)
     began_s = time.process_time()
     framer = LineFramer(joined=True)
@@ -199,18 +198,18 @@ def flood_of_one_line(bench: Bench) -> Outcome:
         link = MeterLink(str(pty.link), profile_of(), clock=SystemClock())
         pty.send(b"\r\n")
         link.poll(0.1)
-        before_mb, began_s = resident_mb(), time.monotonic()
+        before_mb, began_s, busy_s = resident_mb(), time.monotonic(), -time.process_time()
         sender = pty.send_aside(junk + b"\r\n12.0 uS/cm\r\n")
         happened = poll_until(link, lambda h: 12.0 in believed(h), 20.0)
+        busy_s += time.process_time()
         took_s, grown_mb = time.monotonic() - began_s, resident_mb() - before_mb
         sender.join()
         link.close()
-    bare_s = _bare_s(bench.folder, junk)
     overlong = sum(r.cause == "overlong" for r in readings(happened))
-    held = grown_mb < 2.0 and overlong == 1 and 12.0 in believed(happened)
+    held = busy_s <= 1.0 and grown_mb < 2.0 and overlong == 1 and 12.0 in believed(happened)
     held = held and [frame.kind for frame in alone] == [FrameKind.OVERLONG, FrameKind.LINE]
     figures = (
-        f"framer {framing_s:.2f} s, through the pty {took_s:.2f} s (bare reads {bare_s:.2f} s), "
+        f"framer {framing_s:.2f} s, through the pty {took_s:.2f} s ({busy_s:.2f} s of processor), "
         f"memory {grown_mb:+.1f} MB, {overlong} overlong"
     )
     with script(_READLINE, str(bench.many(2_000_000, 250_000))) as naive:
@@ -219,24 +218,11 @@ def flood_of_one_line(bench: Bench) -> Outcome:
     share = bench.many(2_000_000, 250_000) / len(junk)
     return in_time(
         held,
-        framing_s <= 1.0 and took_s - bare_s <= 1.0,
+        framing_s <= 1.0 and took_s <= 3.0,
         figures,
         f"pyserial's readline: {slow_s:.1f} s for {100 * share:.0f} % of it",
         slow_s > 2 * share * took_s,
     )
-
-
-def _bare_s(folder: Path, data: bytes) -> float:
-    """Seconds that reading so many bytes off a pty takes when nothing is made of them."""
-    with plugged(folder) as pty:
-        transport = open_transport(str(pty.link), SerialSettings())
-        sender, left, began_s = pty.send_aside(data), len(data), time.monotonic()
-        while left > 0 and time.monotonic() < began_s + 20.0:
-            left -= len(transport.read(0.2))
-        took_s = time.monotonic() - began_s
-        sender.join(1.0)
-        transport.close()
-    return took_s
 
 
 @fault("S11", "line ends", inject="CR, LF, CRLF, LFCR, FF", must="the same readings")

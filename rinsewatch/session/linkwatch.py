@@ -1,4 +1,4 @@
-"""The meter's link as events for the record: one per change of state, never more than one a second."""
+"""The meter's link as events for the record: one per change of state or of its words, at most one a second."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ class LinkWatch:
     detail: str = ""
     down_since_s: float | None = None
     told: LinkState | None = None
+    told_detail: str = ""
     told_s: float = float("-inf")
     noisy: bool = False  # bytes that are no reading came since it went away
 
@@ -43,15 +44,20 @@ class LinkWatch:
 
     def tick(self, time_s: float) -> list[str]:
         """Time passes: tell what is due."""
-        if self.state is None or self.state == self.told or time_s - self.told_s < LEAST_GAP_S:
+        if self.state is None or not self._has_news() or time_s - self.told_s < LEAST_GAP_S:
             return []
-        told, self.told = self.told, self.state
+        told, self.told, self.told_detail = self.told, self.state, self.detail
         event = self._event(told, time_s)
         if self.state not in _DOWN:
             self.down_since_s = None
         if event:
             self.told_s = time_s
         return [event] if event else []
+
+    def _has_news(self) -> bool:
+        """Another state, or another reason for the same one."""
+        reason = self.state is not LinkState.BACK and self.detail not in ("", self.told_detail)
+        return reason or self.state != self.told
 
     def away_s(self, time_s: float, *, count_silence: bool) -> float:
         """How long the meter has been gone; a silent one counts only where asked."""
@@ -73,7 +79,7 @@ class LinkWatch:
         return "open"
 
     def _event(self, told: LinkState | None, time_s: float) -> str:
-        if self.state is LinkState.OPEN and told is None:
+        if self.state is LinkState.OPEN and told not in _DOWN:
             return f"note: {self.detail}" if self.detail else ""
         if self.state in (LinkState.OPEN, LinkState.BACK):
             return self._back_event(told, time_s)

@@ -220,6 +220,19 @@ class TestLinkWatch:
         assert watch.change(LinkState.LOST, "", 0.5) == []
         assert watch.tick(1.0) == ["fault: meter lost"]
 
+    def test_new_words_about_the_same_state_are_told_once(self) -> None:
+        watch = LinkWatch()
+        watch.change(LinkState.OPEN, "port open", 0.0)
+        assert watch.change(LinkState.OPEN, "another program reads too", 5.0) == ["note: another program reads too"]
+        assert watch.change(LinkState.GARBAGE, "no line fits", 10.0) == [
+            "fault: meter silent: no line fits: no line fits"
+        ]
+        added = watch.change(LinkState.GARBAGE, "add --baud 2400", 40.0)
+        assert added == ["fault: meter silent: no line fits: add --baud 2400"]
+        assert watch.change(LinkState.GARBAGE, "add --baud 2400", 50.0) == watch.tick(60.0) == []
+        assert watch.heard(70.0) == ["note: meter back after 60.0 s"]
+        assert watch.change(LinkState.BACK, "meter back after 60.0 s", 72.0) == []
+
     def test_a_reading_means_it_is_back(self) -> None:
         watch = LinkWatch()
         watch.change(LinkState.SILENT, "", 0.0)
