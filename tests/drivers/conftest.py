@@ -1,33 +1,14 @@
-"""A clock and a cable that take no real time, and a pty for when the real thing is wanted."""
+"""A cable that takes no real time; the fault bench's clock and pty."""
 
 from __future__ import annotations
 
-import os
-import tty
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from rinsewatch.cli.bench_fault_rig import Pty, VirtualClock, plugged
 from rinsewatch_drivers.errors import PortLost
-
-
-class VirtualClock:
-    """Time that passes only when someone waits."""
-
-    def __init__(self) -> None:
-        self.now_s = 1000.0
-        self.slept_s = 0.0  # date moved on by a sleeping machine, which the monotonic clock does not see
-
-    def monotonic(self) -> float:
-        return self.now_s
-
-    def utc(self) -> datetime:
-        return datetime(2026, 1, 2, tzinfo=UTC) + timedelta(seconds=self.now_s + self.slept_s)
-
-    def wait(self, seconds: float) -> None:
-        self.now_s += max(0.0, seconds)
 
 
 class Cable:
@@ -78,33 +59,7 @@ def cable(clock: VirtualClock) -> Callable[..., Cable]:
     return lambda script=(): Cable(clock, list(script))
 
 
-class Pty:
-    """A real pseudo terminal under a link that stays the same, like a by-id name."""
-
-    def __init__(self, link: Path) -> None:
-        self.link = link
-        self.master = -1
-
-    def plug(self) -> None:
-        self.master, slave = os.openpty()
-        tty.setraw(slave)
-        path = os.ttyname(slave)
-        os.close(slave)
-        self.link.symlink_to(path)
-
-    def send(self, data: bytes) -> None:
-        os.write(self.master, data)
-
-    def unplug(self) -> None:
-        if self.master >= 0:
-            os.close(self.master)
-            self.link.unlink()
-            self.master = -1
-
-
 @pytest.fixture
 def pty(tmp_path: Path) -> Iterator[Pty]:
-    meter = Pty(tmp_path / "meter-by-id")
-    meter.plug()
-    yield meter
-    meter.unplug()
+    with plugged(tmp_path) as meter:
+        yield meter
