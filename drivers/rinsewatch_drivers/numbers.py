@@ -17,7 +17,6 @@ UNIT_SPELLINGS = {
     "ppm": "ppm", "PPM": "ppm", "mg/L": "ppm", "mg/l": "ppm", "MG/L": "ppm",
     "ppt": "ppt", "PPT": "ppt", "g/L": "ppt", "g/l": "ppt", "G/L": "ppt",
 }  # fmt: skip
-CANONICAL_UNITS = ("uS/cm", "mS/cm", "ppm", "ppt")
 
 # Beyond any aqueous solution: the strongest acids in water stay below about 0.85 S/cm (8.5e5 uS/cm), and no
 # solution holds more than a million parts per million. Such a number is a wrong word order, not a reading.
