@@ -57,8 +57,8 @@ UNSYNCED = (
     PREAMBLE
     + """
 real = schema.connect
-def connect(path, *, write, busy_s=1.0):
-    connection = real(path, write=write, busy_s=busy_s)
+def connect(*words, **more):
+    connection = real(*words, **more)
     connection.execute("PRAGMA synchronous = OFF")
     return connection
 schema.connect = writing.connect = connect
@@ -179,6 +179,7 @@ def _cut(bench: Bench, text: str, rng: random.Random, number: int) -> tuple[int,
         last = ""
         for _ in range(rng.randint(5, 60)):
             last = process.stdout.readline()
+        assert last, f"the writer ended: {_last_error(process)}"
         process.send_signal(signal.SIGSTOP)  # what was acknowledged until now is what counts
         copy = folder / "copy.img"
         shutil.copyfile(image, copy)
@@ -192,6 +193,10 @@ def _cut(bench: Bench, text: str, rng: random.Random, number: int) -> tuple[int,
         subprocess.run(["umount", str(place)], capture_output=True, check=False)
     shutil.rmtree(folder)
     return acked, max(0, acked - rows)
+
+
+def _last_error(process: subprocess.Popen[str]) -> str:
+    return (process.communicate()[1].strip().splitlines() or ["without a word"])[-1]
 
 
 def _rows_after_cut(path: Path) -> int:

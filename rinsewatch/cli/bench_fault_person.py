@@ -15,9 +15,11 @@ from rinsewatch.cli.bench_fault_rig import Recording, VirtualClock
 from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
 from rinsewatch.cli.bench_rinse import row_of, setup_of, target_of
 from rinsewatch.cli.bench_score import FALSE_STOP
+from rinsewatch.logbook.struck import forgotten_note
 from rinsewatch.session.commands import Answer, Pour, SetPortion, Undo
 from rinsewatch.session.desk import Desk
-from rinsewatch.session.pouring import begin_pouring, rebuild_pouring
+from rinsewatch.session.pouring import FORGOTTEN_S, begin_pouring, rebuild_pouring
+from rinsewatch.session.retract import Retracting
 from rinsewatch.session.stamp import Stamp
 from rinsewatch_sim.record import Record
 from rinsewatch_sim.scenario import Scenario
@@ -58,17 +60,53 @@ def key_twice(bench: Bench) -> Outcome:
     must="no false endpoint, the forecast finds back, the portion offered for insertion with its time",
 )
 def forgotten(bench: Bench) -> Outcome:
-    """The events of one portion are left out and what was poured counted without it."""
-    records = [_portions_record(seed) for seed in range(bench.many(bench.runs, 2))]
-    stops = [_stop_without_one(record, seed) for seed, record in enumerate(records)]
-    false = sum(_is_false(record, stop) for record, stop in zip(records, stops, strict=True))
-    never = sum(stop is None for stop in stops)
-    lacking = "the portion is asked about on the screen ('p forgotten?'), but cannot be put in at its own time"
-    return Outcome(
-        false == 0,
-        f"{false} false stops of {len(records)}, {never} never stopped",
-        lacking=lacking if not false else "",
-    )
+    """Once nobody ever tells it; once the person answers yes when asked whether it was poured as the readings fell."""
+    seeds = range(bench.many(bench.runs, 2))
+    records = [_portions_record(seed) for seed in seeds]
+    told = [_without_one(record, seed) for record, seed in zip(records, seeds, strict=True)]
+    never_told = [_stop(record, rows) for record, rows in zip(records, told, strict=True)]
+    put_in = [_put_in(record, rows) for record, rows in zip(records, told, strict=True)]
+    stops = [never_told, [stop for stop, _, _ in put_in]]
+    false = [sum(_is_false(record, stop) for record, stop in zip(records, each, strict=True)) for each in stops]
+    offered = sum(offer for _, offer, _ in put_in)
+    believed = sum(fits for _, _, fits in put_in)
+    figures = f"{false[0]} false stops of {len(records)}, {never_told.count(None)} never stopped; offered to be put in"
+    figures += f" at its time in {offered}, then {false[1]} false stops, the next reading believed in {believed}"
+    return Outcome(false == [0, 0] and believed == offered > 0, figures)
+
+
+def _without_one(record: Record, seed: int) -> list[Row]:
+    """The rows as they are recorded when one portion, neither the first nor the last, is not told."""
+    poured = [number for number, row in enumerate(record.rows) if row.event == "portion"]
+    lost = poured[1 + random.Random(seed).randrange(max(1, len(poured) - 2))] if len(poured) > 2 else -1
+    rows = []
+    for number, raw in enumerate(record.rows):
+        row = row_of(raw)
+        if number >= lost >= 0 and row.rinse_ml is not None:
+            less = row.rinse_ml - record.scenario.portion_ml
+            row = replace(row, rinse_ml=round(less, 3), event="" if number == lost else row.event)
+        rows.append(row)
+    return rows
+
+
+def _put_in(record: Record, rows: list[Row]) -> tuple[int | None, bool, bool]:
+    """Where it stops, whether the portion was offered to be put in, and whether readings were believed then."""
+    rinse, portion_ml = Retracting(lambda: Rinse(setup_of(record.scenario))), record.scenario.portion_ml
+    fell_s, put_in, believed = None, False, False
+    for number, row in enumerate(rows):
+        state = rinse.observe(_more(row, portion_ml) if put_in else row)
+        if state.verdict is Verdict.STOP:
+            return number, put_in, believed
+        if row.has_reading:
+            fell_s = (row.time_s if fell_s is None else fell_s) if state.cause == "low" else None
+        if not put_in and fell_s is not None and row.time_s - fell_s >= FORGOTTEN_S:
+            put_in, note = True, forgotten_note(portion_ml, fell_s)
+            believed = rinse.observe(_more(Row(row.time_s, row.rinse_ml, event=note), portion_ml)).cause == ""
+    return None, put_in, believed
+
+
+def _more(row: Row, volume_ml: float) -> Row:
+    return row if row.rinse_ml is None else replace(row, rinse_ml=round(row.rinse_ml + volume_ml, 3))
 
 
 def _portions_record(seed: int, **changes: object) -> Record:
@@ -99,19 +137,6 @@ def _stop(record: Record, rows: list[Row]) -> int | None:
 
 def _is_false(record: Record, stop: int | None) -> bool:
     return stop is not None and bool(record.settled_scale_us_cm[stop] > FALSE_STOP * target_of(record))
-
-
-def _stop_without_one(record: Record, seed: int) -> int | None:
-    poured = [number for number, row in enumerate(record.rows) if row.event == "portion"]
-    lost = poured[1 + random.Random(seed).randrange(max(1, len(poured) - 2))] if len(poured) > 2 else -1
-    rows = []
-    for number, raw in enumerate(record.rows):
-        row = row_of(raw)
-        if number >= lost >= 0 and row.rinse_ml is not None:
-            less = row.rinse_ml - record.scenario.portion_ml
-            row = replace(row, rinse_ml=round(less, 3), event="" if number == lost else row.event)
-        rows.append(row)
-    return _stop(record, rows)
 
 
 @fault(

@@ -11,6 +11,7 @@ from rinsewatch.cli.watchplanned import planned_line, planned_object
 from rinsewatch.logbook.outline import counted, item_object, table
 from rinsewatch.logbook.records import shown_texts
 from rinsewatch.logbook.settings import EARLIER_NAMES, PLANNED_NAMES
+from rinsewatch.logbook.struck import portion_change
 from rinsewatch.logbook.values import local_minute
 
 if TYPE_CHECKING:
@@ -139,7 +140,7 @@ def _known_lines(info: RinseInfo, rows: Sequence[Row]) -> list[str]:
 
 def _portions(rows: Sequence[Row]) -> int:
     """Portions poured and not undone."""
-    return sum((row.event == "portion") - (row.event == "undo") for row in rows)
+    return sum(portion_change(row.event) for row in rows)
 
 
 def _stored_lines(info: RinseInfo, observed: int) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rinsewatch.logbook.struck import struck_number
+from rinsewatch.logbook.struck import portion_change, struck_number
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import Quality, RinseState, Verdict
 
@@ -28,7 +28,7 @@ class Tally:
         self.readings += row.has_reading
         self.distrusted += row.has_reading and state.quality is Quality.BAD
         self.struck += struck_number(row.event) is not None
-        self.portions += (row.event == "portion") - (row.event == "undo")
+        self.portions += portion_change(row.event)
         if row.event.startswith("fault:"):
             self.faults.append(row.event.removeprefix("fault:").strip())
         if state.verdict is not Verdict.STOP:

@@ -16,7 +16,7 @@ from rinsewatch.logbook.ledger import RECORDED, Draft, Item
 from rinsewatch.logbook.records import Records
 from rinsewatch.logbook.settings import Settings, setup_from_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
-from rinsewatch.logbook.struck import without_struck
+from rinsewatch.logbook.struck import corrected
 from rinsewatch.logbook.values import Value, day, us_cm
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.state import RinseState, Verdict
@@ -80,14 +80,14 @@ class StopMark:
 
 
 def rinse_figures(rows: Iterable[Row], settings: Settings) -> RinseFigures:
-    """A recorded rinse's figures, its rows but the struck ones run through the core again.
+    """A recorded rinse's figures, its rows as corrected run through the core again.
 
     Errors: SetupError, QuantityError.
     """
     from rinsewatch.rinse.monitor import Rinse
 
     core, mark = Rinse(setup_from_settings(settings)), StopMark()
-    for row in without_struck(list(rows)):
+    for row in corrected(list(rows)):
         mark.add(core.observe(row))
     return figures_of(core, mark.endpoint_ml)
 

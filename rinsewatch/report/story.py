@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rinsewatch.logbook.rinsesummary import StopMark
+from rinsewatch.logbook.struck import struck_rows
 from rinsewatch.quantities import reading_us_cm
 from rinsewatch.report.price import Left, residue_left
 from rinsewatch.report.steps import Step, Steps
@@ -141,14 +142,13 @@ class _Gathering:
             self._judge(row, state)
 
     def anew(self, again: Sequence[tuple[Row, RinseState]], rows: Sequence[Row]) -> _Gathering:
-        """A reading was taken back: all others judged again; what was taken back is kept apart."""
+        """The record was corrected: all rows judged again; readings that were taken back are kept apart."""
         fresh = _Gathering(self.setup, self.total_ml)
         for row, state in again:
             fresh.add(row, state)
-        left = {id(row) for row, _ in again}
         upto = next(at for at, row in enumerate(rows) if row is again[-1][0])
-        for row in rows[: upto + 1]:
-            if id(row) not in left and row.reading is not None:
+        for row in struck_rows(rows[: upto + 1]):
+            if row.reading is not None:
                 us_cm = reading_us_cm(row.reading, row.unit, self.setup.tds_factor)
                 fresh.readings.struck.append((row.rinse_ml or 0.0, us_cm))
         return fresh

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 SLEPT_S = 2.0  # a smaller difference of the two clocks is their own doing
-STOOD_S = 5.0  # longer than a starved processor makes anyone wait: Ctrl-Z, or a debugger
+STOOD_S = 5.0  # longer than a starved processor makes anyone wait: Ctrl-Z, a debugger, a disk that hangs
 MOVED_S = 5.0  # the date drifts and is set right in small steps all the time
 
 
@@ -24,16 +24,15 @@ class ClockWatch:
 
     boot_ahead_s: float | None = None
     wall_ahead_s: float | None = None
+    looked_s: float | None = None
 
-    def look(
-        self, monotonic_s: float, wall_s: float, boottime_s: float | None, waiting_since_s: float | None = None
-    ) -> Jump:
+    def look(self, monotonic_s: float, wall_s: float, boottime_s: float | None) -> Jump:
         """What happened since the last look; the first one only sets the marks. ``boottime_s`` None: no such clock.
 
-        ``waiting_since_s``: monotonic s at which a wait of a moment began that is just over; a long one means that
-        the program was stopped in it. What it did in between is its own affair: a slow disk is no stop.
+        Looked at every moment: whoever has not looked for long was stopped.
         """
-        stood_s = 0.0 if waiting_since_s is None else monotonic_s - waiting_since_s
+        stood_s = 0.0 if self.looked_s is None else monotonic_s - self.looked_s
+        self.looked_s = monotonic_s
         slept_s = 0.0
         if boottime_s is not None:
             ahead_s = boottime_s - monotonic_s

@@ -16,6 +16,14 @@ class Pour:
 
 
 @dataclass(frozen=True, slots=True)
+class PourEarlier:
+    """A portion was poured at ``time_s`` of the rinse, and forgotten to be told; the answer no: it was just now."""
+
+    volume_ml: float
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Undo:
     """The newest portion was not poured after all; where readings are typed: the newest of the two was wrong."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rinsewatch.logbook.struck import strike_note, struck_number
+from rinsewatch.logbook.struck import forgotten_note, portion_change, strike_note, struck_number
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.session.commands import (
     Answer,
@@ -14,6 +14,7 @@ from rinsewatch.session.commands import (
     Note,
     Pause,
     Pour,
+    PourEarlier,
     Resume,
     SetPortion,
     TakeFeed,
@@ -23,7 +24,7 @@ from rinsewatch.session.commands import (
     Undo,
 )
 from rinsewatch.session.convert import Shown, shown_from_reading, shown_from_row
-from rinsewatch.session.pouring import UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
+from rinsewatch.session.pouring import FORGOTTEN_S, UNUSUAL_RATIO, CannotPour, Portions, Pouring, portion_note
 from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
@@ -53,8 +54,9 @@ class Desk:
 
     def __init__(self, pouring: Pouring) -> None:
         self._pouring = pouring
-        self._asked: Pour | SetPortion | TakeFeed | TakeRinseWater | None = None
+        self._asked: Pour | PourEarlier | SetPortion | TakeFeed | TakeRinseWater | None = None
         self.paused = False
+        self.fell_s: float | None = None  # rinse s since when readings have been too low for what was poured
         self.last: Shown | None = None
         self._acts: list[_Act] = []
         self.message = ""
@@ -85,7 +87,7 @@ class Desk:
             self._acts = [act for act in self._acts if act.number != struck]
         elif row.event in ("pause", "resume"):
             self.paused = row.event == "pause"
-        elif row.event == "portion":
+        elif portion_change(row.event) > 0:
             self._acts.append(_Act())
         elif row.event == "undo":
             self._forget_portion()
@@ -104,7 +106,7 @@ class Desk:
 
     def tell(self, event: str) -> None:
         """Show an event of the record, where the command has not said more already."""
-        if event not in ("portion", "undo") and struck_number(event) is None:
+        if not portion_change(event) and struck_number(event) is None:
             self.message = {"pause": "paused", "resume": "going on"}.get(event, event.removeprefix("note: "))
 
     def handle(self, command: Command, stamp: Stamp) -> Result:
@@ -149,10 +151,18 @@ class Desk:
         doubt = self._pouring.doubt(volume_ml, stamp.monotonic_s, keyed=command.keyed)
         if doubt and volume_ml > 0 and not sure:
             return self._ask(Pour(volume_ml), doubt)
+        late = self.fell_s is not None and stamp.time_s - self.fell_s >= FORGOTTEN_S
+        if self.fell_s is not None and late and volume_ml > 0 and not sure:
+            ago_min = (stamp.time_s - self.fell_s) / 60.0
+            doubt = f"was it poured {ago_min:.0f} min ago, when the readings fell (y), or just now (n)?"
+            return self._ask(PourEarlier(volume_ml, self.fell_s), doubt)
+        return self._count("portion", volume_ml, stamp)
+
+    def _count(self, event: str, volume_ml: float, stamp: Stamp) -> Result:
         total_ml = self._pouring.pour(volume_ml, stamp.monotonic_s)
         self._acts.append(_Act())
         self.say(f"portion {self._pouring.count}: {volume_ml:g} mL, {total_ml:g} mL in all")
-        return Result(("portion",))
+        return Result((event,))
 
     def _set_portion(self, command: SetPortion, *, sure: bool = False) -> Result:
         pouring = self._pouring
@@ -218,9 +228,9 @@ class Desk:
 
     # ---- questions ------------------------------------------------------------------------------
 
-    def _ask(self, command: Pour | SetPortion | TakeFeed | TakeRinseWater, doubt: str) -> Result:
+    def _ask(self, command: Pour | PourEarlier | SetPortion | TakeFeed | TakeRinseWater, doubt: str) -> Result:
         self._asked, self.question = command, doubt
-        self.say(f"{doubt} y/n")
+        self.say(doubt if isinstance(command, PourEarlier) else f"{doubt} y/n")
         return Result()
 
     def _answer(self, answer: Answer, stamp: Stamp) -> Result:
@@ -228,6 +238,10 @@ class Desk:
         if command is None:
             self.say("no question is open")
             return Result()
+        if isinstance(command, PourEarlier):
+            self._forget("")
+            event = forgotten_note(command.volume_ml, command.time_s) if answer.yes else "portion"
+            return self._count(event, command.volume_ml, stamp)
         self._forget("" if answer.yes else f"not counted: {question}")
         if not answer.yes:
             return Result()

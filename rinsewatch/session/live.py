@@ -9,6 +9,7 @@ from enum import StrEnum
 from rinsewatch.logbook.entry import Entry
 from rinsewatch.logbook.rinsesummary import StopMark
 from rinsewatch.logbook.struck import MOST_ROWS
+from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.state import RinseState, Verdict
@@ -265,6 +266,7 @@ class LiveRinse:
 
     def _watch(self, row: Row) -> Observed:
         self._state = self._observer.observe(row)
+        self._notice_fall(row, self._state)
         self._rows += 1
         again = self._observer.again if isinstance(self._observer, Retracting) else None
         if again is not None:
@@ -273,6 +275,13 @@ class LiveRinse:
             self._stop.add(self._state)
             self._remember(row, self._state)
         return Observed(self._rows, row, self._state)
+
+    def _notice_fall(self, row: Row, state: RinseState) -> None:
+        """Since when readings have been too low, in a rinse by portions: one may have been poured and not told."""
+        if not row.has_reading and not row.event:
+            return
+        low = state.cause == Cause.LOW and not state.is_flow and self._rows < MOST_ROWS
+        self._desk.fell_s = (row.time_s if self._desk.fell_s is None else self._desk.fell_s) if low else None
 
     def _remember(self, row: Row, state: RinseState) -> None:
         """A reading, for the screen: the last one, and a point of the chart."""

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from rinsewatch.logbook.struck import portion_change
 from rinsewatch.rinse.row import Row
 from rinsewatch.session.timebase import DECIMALS
 
 DOUBLE_PRESS_S = 2.0  # two portions within this time are more likely a bouncing key than two portions
+FORGOTTEN_S = 60.0  # readings that fell so long before a portion is told: it may have been poured then
 UNUSUAL_RATIO = 5.0  # a portion this many times the usual one, or that fraction of it, is asked about
 
 
@@ -134,7 +136,7 @@ def rebuild_pouring(pouring: Pouring, rows: Iterable[Row]) -> Pouring:
 
 
 def _replay_portion(portions: Portions, row: Row) -> None:
-    if row.event == "portion" and row.rinse_ml is not None:
+    if portion_change(row.event) > 0 and row.rinse_ml is not None:
         portions.pour(row.rinse_ml - portions.total_ml, None)
     elif row.event == "undo":
         portions.undo()

@@ -153,11 +153,11 @@ class Session:
         published_s = ticked_s = float("-inf")
         try:
             while not (self._live.ended or self._stopping.is_set() or self._reader_failed()):
-                waiting_since_s = self._clock.monotonic()
                 arrived = self._next()
-                jumped = self._look_at_clocks(waiting_since_s)
+                jumped = self._look_at_clocks()
                 items = [self._stamped(each.item, each.monotonic_s) for each in arrived]
                 self._out(self._live.take(items))
+                jumped = self._look_at_clocks() or jumped  # it may have been stopped in the middle of it
                 now_s = self._clock.monotonic()
                 if now_s - ticked_s >= TICK_S:
                     self._out(self._live.tick(self._stamp(now_s)))
@@ -188,13 +188,13 @@ class Session:
             return items
         return items
 
-    def _look_at_clocks(self, waiting_since_s: float) -> bool:
+    def _look_at_clocks(self) -> bool:
         """After a sleep of the computer the rinse is that much older; water may have run meanwhile, as in a stop.
 
         True if something had to be written down.
         """
         now_s = self._clock.monotonic()
-        jump = self._clocks.look(now_s, self._clock.utc().timestamp(), self._boottime(), waiting_since_s)
+        jump = self._clocks.look(now_s, self._clock.utc().timestamp(), self._boottime())
         if jump.slept_s:
             offset_s = self._timebase.offset_s + jump.slept_s * self._timebase.speed
             self._timebase = replace(self._timebase, offset_s=offset_s)
