@@ -184,6 +184,8 @@ def parse_profile(toml_text: str, file: str) -> Profile:
         data = tomllib.loads(toml_text)
     except tomllib.TOMLDecodeError as error:
         raise ProfileError(file, "", f"no valid TOML: {error}") from error
+    except (ValueError, RecursionError) as error:
+        raise ProfileError(file, "", "a number is too long, or lists lie too deep in each other") from error
     try:
         profile = msgspec.convert(data, Profile)
     except msgspec.ValidationError as error:

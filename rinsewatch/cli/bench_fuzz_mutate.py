@@ -13,7 +13,7 @@ NASTY = (
     b"\xe2\x80\xa8", b"\xc2\x85", b"\xed\xa0\x80", b"\\ud800", b"\r", b"\n", b"\r\n", b"\t", b"\x0b", b"\x1c", b'"',
     b'""', b"'", b"'''", b",", b";", b"=", b":", b"#", b"[", b"]", b"{", b"}", b"[[", b"\\", b"%s", b"null", b"true",
     b"OL", b"----", b"Err", b">1999", b"HOLD", b" ", b"  ", b"\xc2\xb5", b"\xce\xbc", b"\xb5", b"\xb0", b"99999-99-99",
-    b"0000-00-00", b"2026-02-30", b"31/12/2026", b"-1", b"0", b"1" * 5000,
+    b"0000-00-00", b"2026-02-30", b"31/12/2026", b"-1", b"0", b"1" * 5000, b"=" + b"[" * 3000,
 )  # fmt: skip
 
 Bend = Callable[[random.Random, bytearray], None]

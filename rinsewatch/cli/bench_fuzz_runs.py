@@ -83,7 +83,7 @@ def _row(rng: random.Random, number: int, dates: str, *, comma: bool) -> list[st
     def day(month: int) -> str:
         return dates.format(y=2025, m=month, d=rng.randint(1, 28))
 
-    litres = rng.choice((f"{rng.randint(50, 900)}", f"{rng.random() * 900:.1f}", f"{rng.randint(1, 9)},250"))
+    litres = rng.choice((f"{rng.randint(50, 900)}", f"{rng.uniform(1, 900):.1f}", f"{rng.randint(1, 9)},250"))
     litres = litres.replace(".", ",") if comma else litres.replace(",", "")
     feed, change = rng.choice(("9 ppm", "12.5 uS/cm", "unknown")), rng.choice(("", "3 ppm"))
     feed = feed.replace(".", ",") if comma else feed

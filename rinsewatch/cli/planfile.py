@@ -100,6 +100,8 @@ def _read(file: str) -> dict[str, object]:
         raise UsageError(f"--plan {file}: {error.strerror or error}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UsageError(f"--plan {file}: not a plan file ({error})") from error
+    except (ValueError, RecursionError) as error:
+        raise UsageError(f"--plan {file}: not a plan file (a number too long, or lists too deep)") from error
 
 
 def _ask_residue(file: str, rinses: Mapping[str, Mapping[str, object]]) -> str:

@@ -138,6 +138,10 @@ def _settings(name: str, text: str) -> dict[str, object]:
             f"{name}: the '# ' lines before the header are not TOML: {error}; "
             "write '# name = value', and a remark as '# # text'"
         ) from error
+    except (ValueError, RecursionError) as error:
+        raise RecordingError(
+            f"{name}: in the '# ' lines before the header a number is too long, or lists lie too deep in each other"
+        ) from error
 
 
 def _reader(stream: io.StringIO) -> Iterator[list[str]]:

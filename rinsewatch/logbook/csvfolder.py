@@ -87,7 +87,7 @@ def rinse_dumps(folder: Path) -> Iterator[RinseDump]:
 def _settings(folder: Path, text: str) -> dict[str, object]:
     try:
         return dict(json.loads(text))
-    except ValueError as error:
+    except (ValueError, TypeError, RecursionError) as error:
         raise RecordingError(f"{folder / _RINSES}: {text[:40]!r} are no settings; export the folder again") from error
 
 

@@ -89,7 +89,7 @@ def whole_from_json(name: str, raw: str) -> Whole:
         return Whole(
             rinses, [change_of(values) for values in found["changes"]], dict(found["answers"]), str(found["seal"])
         )
-    except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, RecursionError) as error:
         raise RecordingError(f"{name}: is not whole or was changed by hand ({error}); export it again") from error
 
 

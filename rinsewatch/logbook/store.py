@@ -374,7 +374,7 @@ def _json(value: object) -> str:
 def _loads(path: Path, raw: str) -> Any:
     try:
         return json.loads(raw)
-    except (ValueError, TypeError) as error:
+    except (ValueError, TypeError, RecursionError) as error:
         raise _damaged(path) from error
 
 

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 
 from rinsewatch.errors import LONGEST, RecordingError, RinsewatchError, UsageError, one_line
 from rinsewatch.logbook.csvfile import read_recording
+from rinsewatch.logbook.dump import whole_from_json
+from rinsewatch.logbook.settings import setup_from_settings
 from rinsewatch_drivers.errors import DriverError, ProfileError
 from rinsewatch_drivers.profile import parse_profile
 
@@ -50,3 +52,37 @@ def test_a_pattern_whose_meaning_may_change_is_refused_not_warned_about(pattern:
     text = f'name = "a"\nkind = "text"\n[text]\nformat = "pattern"\nunit = "ppm"\npattern = "{pattern}"\n'
     with pytest.raises(ProfileError, match=r"text\.pattern: no regular expression: Possible"):
         parse_profile(text, "mine.toml")
+
+
+# Python reads no whole number of over 4300 digits (sys.int_info), and no nesting deeper than its own stack.
+@pytest.mark.parametrize("value", ["1" * 5000, "[" * 5000, '"x", "y"', "0x" + "f" * 40])
+def test_toml_that_breaks_its_reader_is_one_line_too(tmp_path: Path, value: str) -> None:
+    from rinsewatch.cli.planfile import settings_from_plan
+
+    path = tmp_path / "odd"
+    path.write_text(f"# resin_ml = {value}\ntime_s,reading,unit,rinse_ml\n1,2,ppm,0\n")
+    with pytest.raises(UsageError):
+        setup_from_settings(read_recording(path).settings)
+    with pytest.raises(ProfileError):
+        parse_profile(f"name = {value}\n", "mine.toml")
+    path.write_text(f"[rinse.NaOH]\nresin_ml = {value}\nx = 1\n")
+    with pytest.raises(UsageError):
+        settings_from_plan(str(path), "NaOH")
+
+
+@pytest.mark.parametrize("text", ["[" * 5000, '{"rinsewatch_logbook": ' + "1" * 5000 + "}", "[1]", "7"])
+def test_json_that_breaks_its_reader_is_one_line_too(text: str) -> None:
+    with pytest.raises(RecordingError):
+        whole_from_json("all.json", text)
+
+
+@pytest.mark.parametrize("settings", ["5", "[[[1]]]", "[" * 5000, "null", "{"])
+def test_a_folder_whose_settings_are_none_is_refused(tmp_path: Path, settings: str) -> None:
+    from rinsewatch.logbook.csvfolder import csv_text, rinse_dumps
+
+    head = ("number", "uuid", "batch", "started_utc", "ended_utc", "end_reason", "verdict", "settings")
+    row = ("1", "u", "", "2026-03-01T10:00:00Z", "", "", "", settings)
+    (tmp_path / "rinses.csv").write_bytes(csv_text(head, [row]).encode())
+    (tmp_path / "rinse-0001.csv").write_text("time_s,reading,unit,rinse_ml\n1,2,ppm,0\n")
+    with pytest.raises(RecordingError, match="are no settings"):
+        list(rinse_dumps(tmp_path))
