@@ -24,6 +24,7 @@ from rinsewatch.session.retract import Observer, Retracting
 from rinsewatch.session.snapshot import SessionSnapshot
 from rinsewatch.session.stamp import Stamp
 from rinsewatch.session.trouble import FrameTrouble
+from rinsewatch.session.waterwatch import WaterWatch
 from rinsewatch_drivers.reading import LinkEvent, Reading
 
 BAND_POINTS = 40
@@ -77,6 +78,7 @@ class LiveRinse:
         self._observer, self._recorder, self._pouring = observer, recorder, pouring
         self._desk = Desk(pouring)
         self._link, self._frames = LinkWatch(), FrameTrouble()
+        self._water = WaterWatch(setup.rinse_water_us_cm is not None)
         self._history = History(setup.tds_factor, setup.top_us_cm)
         self._stop = StopMark()
         self._state: RinseState | None = None
@@ -149,7 +151,8 @@ class LiveRinse:
         """Time passes without anything arriving: late link events, a second try at storing, giving up."""
         stamp = self._ordered(stamp)
         if self._ended is None:
-            observed = self._record(self._events(self._link.tick(stamp.time_s), stamp))
+            due = [*self._link.tick(stamp.time_s), *self._water.due(self._state)]
+            observed = self._record(self._events(due, stamp))
             self._maybe_give_up(stamp)
             return observed
         self._recorder.retry()
@@ -267,6 +270,7 @@ class LiveRinse:
     def _watch(self, row: Row) -> Observed:
         self._state = self._observer.observe(row)
         self._notice_fall(row, self._state)
+        self._water.see(row.event, self._state)
         self._rows += 1
         again = self._observer.again if isinstance(self._observer, Retracting) else None
         if again is not None:

@@ -1,0 +1,82 @@
+"""Rinse water that changed in mid-rinse: told once where the readings level off, again only for newly read water."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from test_session_live import NOW, PORTIONS, Onlooker
+
+from rinsewatch.logbook.settings import settings_from_setup
+from rinsewatch.logbook.store import Logbook
+from rinsewatch.rinse.monitor import Rinse
+from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.state import RinseState
+from rinsewatch.session.live import LiveRinse, Policy
+from rinsewatch.session.pouring import begin_pouring
+from rinsewatch.session.recorder import Recorder
+from rinsewatch.session.stamp import Stamp
+from rinsewatch.session.waterwatch import WaterWatch
+
+KNOWN = replace(PORTIONS, rinse_water_us_cm=2.0)
+
+
+def at(floor_us_cm: float | None) -> RinseState:
+    state = Onlooker().observe(Row(0.0, 250.0, Mark.VALUE, 500.0, "uS/cm", 0))
+    return replace(state, floor_us_cm=floor_us_cm)
+
+
+def told(watch: WaterWatch, *floors_us_cm: float | None) -> list[str]:
+    events: list[str] = []
+    for floor_us_cm in floors_us_cm:
+        watch.see("", at(floor_us_cm))
+        for event in watch.due(at(floor_us_cm)):
+            watch.see(event, at(floor_us_cm))
+            events.append(event)
+    return events
+
+
+def test_it_is_told_once_with_both_levels() -> None:
+    (event,) = told(WaterWatch(True), 2.0, 2.4, 3.9, 4.1, 6.0, 6.2)
+    assert event.startswith("note: readings level off at about 4.1 uS/cm, not 2:") and "=" not in event
+
+
+def test_what_was_never_read_cannot_have_changed() -> None:
+    watch = WaterWatch(False)
+    assert told(watch, 2.0, 9.0) == []
+    watch.see("note: rinse-water = 3.0 uS/cm", at(3.0))
+    assert told(watch, 3.1, 5.9) == [] and len(told(watch, 6.1)) == 1
+
+
+def test_water_read_anew_begins_anew_and_a_continued_rinse_does_not_tell_it_again() -> None:
+    watch = WaterWatch(True)
+    assert len(told(watch, 2.0, 5.0)) == 1
+    watch.see("note: rinse-water = 5.0 uS/cm", at(5.0))
+    assert told(watch, 5.0, 9.0, 4.0) == [] and len(told(watch, 10.5)) == 1
+    continued = WaterWatch(True)
+    continued.see("", at(2.0))
+    continued.see("note: readings level off at about 5 uS/cm, not 2: ...", at(5.0))
+    assert told(continued, 5.0, 6.0) == []
+
+
+class Lifted(Onlooker):
+    def observe(self, row: Row) -> RinseState:
+        return replace(super().observe(row), floor_us_cm=2.0 if row.time_s < 50.0 else 5.0)
+
+
+def test_a_live_rinse_writes_it_down(tmp_path: Path) -> None:
+    with Logbook.open(tmp_path / "l.sqlite") as logbook:
+        writer = logbook.begin_rinse(settings_from_setup(KNOWN), "", "2026-01-31T12:00:00.000Z")
+        live = LiveRinse(KNOWN, Lifted(), Recorder(writer), begin_pouring(250.0, None), Policy())
+        live.restore([Row(0.0, 250.0, event="portion"), Row(60.0, 250.0, Mark.VALUE, 500.0, "uS/cm", 0)])
+        for time_s in (61.0, 62.0, 63.0):
+            live.tick(Stamp(time_s, NOW, time_s))
+        assert [row.event[:26] for row in logbook.rows(1)] == ["note: readings level off a"]
+        assert "has the rinse water changed" in live.snapshot().message
+
+
+def test_the_core_takes_the_note_for_a_persons_own_words() -> None:
+    rinse = Rinse(KNOWN)
+    before = rinse.observe(Row(0.0, 0.0)).floor_us_cm
+    note = "note: readings level off at about 5 uS/cm, not 2: has the rinse water changed? read it again"
+    assert rinse.observe(Row(1.0, 0.0, event=note)).floor_us_cm == before
