@@ -125,14 +125,13 @@ def run_room(server: Server, files: dict[str, tuple[str, ...]], sample: int, rng
         if sample and sample < len(mutants):
             mutants = sorted(rng.sample(mutants, sample), key=lambda mutant: mutant.line)
         for number, mutant in enumerate(mutants, start=1):
-            if (name, mutant.text, mutant.change) in EQUIVALENT:
-                tally.equivalent += 1
-                continue
             _write(place, mutant.source, number)
             code, _ = server.run(tests, limit_s)
             tally.killed += code > 0
             tally.hung += code < 0
-            if code == 0:
+            if code == 0 and (name, mutant.text, mutant.change) in EQUIVALENT:
+                tally.equivalent += 1
+            elif code == 0:
                 tally.survivors.append((name, mutant))
         _write(place, sound, 0)
     return tally

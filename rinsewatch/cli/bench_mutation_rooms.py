@@ -44,5 +44,34 @@ ROOMS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
 }
 
-# (file, line, change) -> why nothing anyone can see changes.
-EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {}
+_FRAMING, _NUMBERS, _TEXT = f"{_DRIVERS}/framing.py", f"{_DRIVERS}/numbers.py", f"{_DRIVERS}/text.py"
+
+# (file, line, change) -> why nothing anyone can see changes. They are planted all the same: one that is noticed after
+# all counts as noticed.
+EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {
+    (_FRAMING, "_SLICE = 4096  # keeps the copying linear when megabytes come at once", "4097, not 4096"):
+        "size of a piece; the frames do not depend on it",
+    (_FRAMING, 'LINE = "line"', "'', not 'line'"): "a name only",
+    (_FRAMING, 'FIRST = "first"  # joined in its middle, perhaps: the line was running when the port was opened',
+     "'', not 'first'"): "a name only",
+    (_FRAMING, 'OVERLONG = "overlong"', "'', not 'overlong'"): "a name only",
+    (_FRAMING, 'CUT = "cut"  # no terminator: the port went away', "'', not 'cut'"): "a name only",
+    (_NUMBERS, 'text = "" if "." in text else text.replace(",", ".", 1)', "'x', not ''"): "neither is a number",
+    (_NUMBERS, 'text = "" if "." in text else text.replace(",", ".", 1)', "2, not 1"): "1.2.3 is no number either",
+    (_NUMBERS, "value: float, decimals: int | None, unit: str, *, temperature_c: float | None = None, "
+     'condition: str = ""', "'x', not ''"): "only hold and battery are looked for",
+    (_TEXT, "super().__init__(cause)", "without: super().__init__(cause)"): "its words are never shown",
+    (_TEXT, 'ignored = [part for name, part in zip(text.columns, parts, strict=True) if name == "-"]',
+     "False, not True"): "both are of one length by then",
+    (_TEXT, 'return Fields(**{name: part for name, part in zip(text.columns, parts, strict=True) if name != "-"})',
+     "False, not True"): "both are of one length by then",
+    (_TEXT, 'value, unit = _first(pairs, text.value_keys, ("", ""))', "'x', not ''"):
+        "a line without the value is refused a step later, for the same cause",
+    (_TEXT, 'named_unit, _ = _first(pairs, text.unit_keys, ("", ""))', "'x', not ''"): "the second is thrown away",
+    (_TEXT, 'flag, _ = _first(pairs, text.flag_keys, ("", ""))', "'x', not ''"): "the second is thrown away",
+    (_TEXT, '_T = TypeVar("_T")', "'', not '_T'"): "a name only",
+    (_TEXT, 'for name, words in (("over", text.over_words), ("under", text.under_words), ("error", text.error_words)):',
+     "'', not 'under'"): "what is neither over nor an error is under",
+    (_TEXT, '"": ("", *text.ok_words), "hold": text.hold_words, "battery": text.battery_words,', "'x', not ''"):
+        "only hold and battery are looked for",
+}  # fmt: skip
