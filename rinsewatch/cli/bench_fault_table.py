@@ -12,6 +12,7 @@ from rinsewatch.errors import RinsewatchError
 
 NUMBERS = {"S": 28, "M": 20, "O": 15, "H": 21}  # rows of the catalogue: serial, meter, operator, host
 CATALOGUE = tuple(f"{letter}{n:02d}" for letter, most in NUMBERS.items() for n in range(1, most + 1))
+BEYOND = ("X21",)  # lines of the score table that are no row of the catalogue, by their number there
 
 
 class CannotRun(Exception):
@@ -74,7 +75,7 @@ def fault(number: str, title: str, *, inject: str, must: str) -> Callable[[Runne
     """Registers the function below it as the row ``number``; ValueError if that row is taken or unknown."""
 
     def register(run: Runner) -> Runner:
-        if number in TABLE or number not in CATALOGUE:
+        if number in TABLE or number not in CATALOGUE + BEYOND:
             raise ValueError(f"{number} is in the table already, or not in the catalogue")
         TABLE[number] = Fault(number, title, inject, must, run)
         return run

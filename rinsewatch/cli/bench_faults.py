@@ -20,10 +20,11 @@ from pathlib import Path
 import click
 
 from rinsewatch.cli import bench_fault_known as known
-from rinsewatch.cli.bench_fault_table import CATALOGUE, TABLE, Bench, Result, run_fault, unbuilt
+from rinsewatch.cli.bench_fault_table import BEYOND, CATALOGUE, TABLE, Bench, Result, run_fault, unbuilt
 
 _ROWS = (
     "cable", "port", "bytes", "uart", "modbus", "calls", "meter", "person", "terminal", "kill", "book", "clock", "host",
+    "stacked",
 )  # fmt: skip
 
 # They measure a rate, or starve the processor; rows that were only too slow beside others run again alone too.
@@ -51,7 +52,7 @@ def main(only: str, short: bool, runs: int, jobs: int, as_json: bool, out: Path 
         for result in results(wanted(only), Bench(folder, short, runs), jobs):
             found.append(result)
             click.echo(json.dumps(dataclasses.asdict(result)) if as_json else line_of(result))
-    found.sort(key=lambda result: CATALOGUE.index(result.id))
+    found.sort(key=lambda result: (CATALOGUE + BEYOND).index(result.id))
     if not as_json:
         click.echo("\n" + summary(found))
     if out is not None:
@@ -95,10 +96,10 @@ def _again(first: Result, bench: Bench) -> Result:
 def wanted(only: str) -> list[str]:
     """The rows named, in the catalogue's order; UsageError for one that does not exist."""
     names = [name.strip().upper() for name in only.split(",") if name.strip()]
-    unknown = [name for name in names if name not in CATALOGUE and name not in ("S", "M", "O", "H")]
+    unknown = [name for name in names if name not in CATALOGUE + BEYOND and name not in ("S", "M", "O", "H", "X")]
     if unknown:
-        raise click.UsageError(f"no row {', '.join(unknown)}; rows are S01-S28, M01-M20, O01-O15, H01-H21")
-    return [number for number in CATALOGUE if not names or number in names or number[0] in names]
+        raise click.UsageError(f"no row {', '.join(unknown)}; rows are S01-S28, M01-M20, O01-O15, H01-H21, X21")
+    return [number for number in CATALOGUE + BEYOND if not names or number in names or number[0] in names]
 
 
 @contextmanager

@@ -24,6 +24,8 @@ from rinsewatch.cli.bench_fault_table import (
     state_of,
 )
 from rinsewatch.cli.bench_faults import load, main, wanted
+from rinsewatch.logbook.entry import Entry
+from rinsewatch.session.recorder import Recorder
 
 pytestmark = pytest.mark.skipif("sys.platform == 'win32'", reason="pseudo-terminals are the way in")
 
@@ -105,6 +107,24 @@ def test_a_row_too_slow_beside_others_runs_again_alone_and_one_that_lost_somethi
 
 def _one_by_one(outcomes: list[Outcome]) -> Callable[[Bench], Outcome]:
     return lambda bench: outcomes.pop(0)
+
+
+def test_stacked_faults_are_survived_and_a_recorder_without_a_queue_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    load()
+    found = run_fault(TABLE["X21"], Bench(tmp_path / "sound", short=True))
+    assert found.state == "survived" and "12/12" in found.figures
+
+    def careless(self: Recorder, entries: list[Entry]) -> bool:
+        self._waiting += entries
+        done = self.retry()
+        self._waiting.clear()
+        return done
+
+    monkeypatch.setattr(Recorder, "store", careless)
+    lossy = run_fault(TABLE["X21"], Bench(tmp_path / "lossy", short=True))
+    assert lossy.state != "survived" and "the ledger does not close" in lossy.figures
 
 
 def test_the_catalogue_has_84_rows_and_unknown_ones_are_refused() -> None:
