@@ -44,6 +44,7 @@ ROOMS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
 }
 
+_GATE_PY, _SHAPE_PY, _WATCH = "rinsewatch/rinse/gate.py", "rinsewatch/rinse/shape.py", f"{_DRIVERS}/watch.py"
 _FRAMING, _NUMBERS, _TEXT = f"{_DRIVERS}/framing.py", f"{_DRIVERS}/numbers.py", f"{_DRIVERS}/text.py"
 
 # (file, line, change) -> why nothing anyone can see changes. They are planted all the same: one that is noticed after
@@ -74,4 +75,31 @@ EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {
      "'', not 'under'"): "what is neither over nor an error is under",
     (_TEXT, '"": ("", *text.ok_words), "hold": text.hold_words, "battery": text.battery_words,', "'x', not ''"):
         "only hold and battery are looked for",
+    (_GATE_PY, "travel: float = 0.0", "1.0, not 0.0"): "an odometer: only differences count",
+    (_GATE_PY, "self._run_count = 0", "1, not 0"): "set anew by the first reading",
+    (_GATE_PY, "self._run_count = 0", "without: self._run_count = 0"): "set anew by the first reading",
+    (_GATE_PY, "self._run_travel = 0.0", "1.0, not 0.0"): "set anew by the first reading",
+    (_GATE_PY, "self._run_travel = 0.0", "without: self._run_travel = 0.0"): "set anew by the first reading",
+    (_GATE_PY, "self._hold = None", "without: self._hold = None"): "where it survives, confirm() has ended the hold",
+    (_GATE_PY, "moved = due > max(FROZEN_STEPS * span.step_us_cm / max(span.shown_us_cm, 1e-9), FROZEN_CHANGE)",
+     "2e-09, not 1e-09"): "0 never counts as standing still",
+    (_GATE_PY, "return False", "return None, not False"): "neither is true",
+    (_SHAPE_PY, "LATE: Final = (0.75, 1.0)", "2.0, not 1.0"): "nothing is read after the last reading",
+    (_SHAPE_PY, "self._looked_at = 0", "1, not 0"): "one reading more tells nothing",
+    (_SHAPE_PY, "self._now, self._looked_at = PortionWindow(), 0", "1, not 0"): "one reading more tells nothing",
+    (_SHAPE_PY, "self._known, self._looked_at = [], 0", "1, not 0"): "one reading more tells nothing",
+    (_SHAPE_PY, "self._behaves = self._vouches = True", "False, not True"): "where it survives, it is looked at anew",
+    (_SHAPE_PY, "self._behaves = self._vouches = True", "without: self._behaves = self._vouches = True"):
+        "where it survives, it is looked at anew",
+    (_SHAPE_PY, "self._looked_at = self._now.count", "without: self._looked_at = self._now.count"):
+        "looks more often, to the same end",
+    (_WATCH, "self._reopened = False  # the port is there again, but no reading yet", "True, not False"):
+        "set anew when the port is lost, before it is asked",
+    (_WATCH, "self._reopened = False  # the port is there again, but no reading yet",
+     "without: self._reopened = False"): "set anew when the port is lost, before it is asked",
+    (_WATCH, "self._held_until_s = now_s", "without: self._held_until_s = now_s"): "set anew before it is asked",
+    (_WATCH, 'self._since_s = now_s  # of the trouble, for "back after"', "without: self._since_s = now_s"):
+        "set anew before it is asked",
+    (_WATCH, "return max(SILENT_PERIODS * (self.period_s or 0.0), SILENT_LEAST_S)", "1.0, not 0.0"):
+        "three seconds are less than the least anyway",
 }  # fmt: skip

@@ -77,9 +77,27 @@ def test_a_persons_word_forgets_what_the_portions_before_did() -> None:
     assert not shape.behaves(FLOOR)
     shape.forget()
     assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
-    for i in range(40):
-        shape.add(61.0 + i, Span(50.0, 49.95, 50.05, 0.1))
+    shape.next_portion(believed=False)
+    _portion(shape, 50.0, 0.0)
     assert shape.behaves(FLOOR)
+
+
+def test_a_fall_by_a_fifth_is_a_film_and_two_thirds_of_the_usual_rise_are_a_leaking_bed() -> None:
+    for before, change, behaves in ((0.0, -0.24, False), (0.6, 0.4, True), (0.37, 0.09, False)):
+        shape = _known([before] * 4)
+        _portion(shape, 50.0, change)
+        assert shape.behaves(FLOOR) is behaves, (before, change)
+
+
+@pytest.mark.parametrize(("before", "change"), [(0.6, 0.18), (0.44, -0.1)])
+def test_a_coarse_display_is_given_the_benefit_of_the_doubt(before: float, change: float) -> None:
+    """Steps of 5 at 50: what would be too flat on a fine display may be one step less than was there."""
+    for step, behaves in ((5.0, True), (0.1, False)):
+        shape = _known([before] * 4)
+        for i in range(30):
+            shown = 50.0 * math.exp(change * i / 29)
+            shape.add(60.0 * i / 29, Span(shown, shown - step / 2, shown + step / 2, step))
+        assert shape.behaves(FLOOR) is behaves
 
 
 def test_proof_is_looked_for_without_the_other_question_asked_first() -> None:
