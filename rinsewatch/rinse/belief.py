@@ -37,6 +37,7 @@ MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer 
 AGREE: Final = 1.1  # a reading may lie so far above the 95 % end of the filtrate
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 OUTER: Final = (0.005, 0.995)
+FORESEEN: Final = (0.02, 0.98)  # of what was believed before a reading: one outside has to be borne out before a stop
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
 
 
@@ -208,11 +209,12 @@ class Belief(ABC):
 
     def _outer(self, view: View) -> tuple[float, float]:
         if self._outer_of is None or self._outer_of[0] is not view:
-            self._outer_of = (view, self._find_outer(view))
+            self._outer_of = (view, self.filtrate_ends(view, OUTER))
         return self._outer_of[1]
 
-    def _find_outer(self, view: View) -> tuple[float, float]:
-        low, high = filtrate(view, self.population.water, self.dice, OUTER)
+    def filtrate_ends(self, view: View, shares: tuple[float, float]) -> tuple[float, float]:
+        """Two quantiles of the filtrate in a view, meter scale."""
+        low, high = filtrate(view, self.population.water, self.dice, shares)
         return float(self.scale.to_reading(low)), float(self.scale.to_reading(high))
 
     def _linear(self, seen: Observation) -> Observation:

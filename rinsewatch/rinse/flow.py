@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from rinsewatch.rinse.beds import FlowBed, FlowState
-from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import FlowCourse
 from rinsewatch.rinse.earlier import EarlierForecasts
 from rinsewatch.rinse.gate import Expectation
@@ -24,6 +24,8 @@ PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
 AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to judge later readings by
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
+SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
+SURE_RESIN_VOLUMES: Final = 1.0  # ... or so much water, near the floor
 REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 
 
@@ -42,6 +44,7 @@ class FlowBelief(Belief):
         self._rested_ml: float | None = None
         self.place = 0.0
         self._earlier = EarlierForecasts()
+        self._surprised_ml = -math.inf
         self._states: list[FlowState]
         self._set_block()
         self._look()
@@ -87,6 +90,8 @@ class FlowBelief(Belief):
 
     def _commit(self) -> None:
         fact = self.block.fact(self.now_ml)
+        if self._surprises():
+            self._surprised_ml = self.now_ml
         if fact is not None:
             self.course.learn(fact[0], self._linear(fact[1]))
             self.population.refit(self.course)
@@ -131,9 +136,21 @@ class FlowBelief(Belief):
         self._earlier.add(self.now_ml + self.efold_ml, self.now_ml + further, low, mid)
 
     def agrees(self, low_us_cm: float) -> bool:
-        """As for every rinse; nor may the reading have fallen below what was forecast earlier."""
-        earlier = self._earlier.low_us_cm(self.now_ml, STOP_SHARE)
-        return super().agrees(low_us_cm) and self.block.high_us_cm >= earlier
+        """As for every rinse; nor may the reading be lower than foreseen, just now or earlier in the rinse."""
+        foreseen = self.block.high_us_cm >= self._earlier.low_us_cm(self.now_ml, STOP_SHARE)
+        sure_ml = min(SURE_EFOLDS * self.efold_ml, SURE_RESIN_VOLUMES * self.setup.resin_ml)
+        sure = self.now_ml - self._surprised_ml >= sure_ml
+        return super().agrees(low_us_cm) and foreseen and sure and not self._surprises()
+
+    def _surprises(self) -> bool:
+        """The present block reads other than was believed before it was read."""
+        fact = self.block.fact(self.now_ml)
+        if fact is None or not self.known:
+            return False
+        at_ml, seen = fact
+        level = self.course.bed.level(self.population.theta, self._states[-1], at_ml)
+        low, high = self.filtrate_ends(self.population.view(level, None), FORESEEN)
+        return seen.high < low or seen.low > high
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
-from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import PortionCourse
 from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.forecast import chance_below
@@ -53,7 +53,8 @@ class PortionBelief(Belief):
         self._shape = PortionShape()
         self._fell_s = -math.inf
         self._portion_ends: list[float] = []
-        self._doubted_us_cm = math.inf
+        self._doubted: Span | None = None
+        self._foreseen_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
         self._state: BedState
@@ -120,9 +121,14 @@ class PortionBelief(Belief):
         self._state = self.course.state(self.population.theta)
         # What will be read is the drained portion, with what leaks into it meanwhile.
         self._look(0.0 if first else READ_SHARE * (self.pace_s or USUAL_PACE_S), None)
-        self._before = self._outer(self.view)
+        self._foresee()
         if not first:
             self.travel += max(math.log(before / self.filtrate.mid), 0.0)
+
+    def _foresee(self) -> None:
+        """What the present portion may read, before it is read: for the gate, and for a stop."""
+        self._before = self._outer(self.view)
+        self._foreseen_us_cm = self.filtrate_ends(self.view, FORESEEN)[0] if self.course.pours else 0.0
 
     def _standing_ml(self) -> float:
         return self.course.pours[-1].volume_ml if self.course.pours else 0.0
@@ -142,7 +148,7 @@ class PortionBelief(Belief):
     def begin_anew(self) -> None:
         """What was read of this portion so far was not the filtrate, or is no longer."""
         self.window = PortionWindow(typed=self.window.typed)
-        self._evaluated_at, self._before, self._doubted_us_cm = 0, (0.0, math.inf), math.inf
+        self._evaluated_at, self._before, self._foreseen_us_cm, self._doubted = 0, (0.0, math.inf), 0.0, None
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
@@ -182,12 +188,18 @@ class PortionBelief(Belief):
         self._shape.forget()
 
     def _doubt(self, late: Span) -> None:
-        """A portion that read lower than every hypothesis expected, or moved unlike those before it, is doubted until
-        later ones fall further."""
-        if late.high_us_cm < self._before[0] or not self._behaves():
-            self._doubted_us_cm = late.shown_us_cm
-        elif late.high_us_cm <= BORNE_OUT * self._doubted_us_cm:
-            self._doubted_us_cm = math.inf
+        """A portion that read lower than foreseen, or moved unlike those before it, is doubted until a later one
+        falls further, or reads clearly more: then it was that reading that was wrong."""
+        if late.high_us_cm < self._foreseen_us_cm or not self._behaves():
+            self._doubted = late
+        elif self._doubted is not None and (self._borne_out(late) or _clearly_above(late, self._doubted)):
+            self._doubted = None
+
+    def _borne_out(self, late: Span) -> bool:
+        """No doubt is left, or the washout has gone on since; 0 has no further to go than 0 once more."""
+        if self._doubted is None or (late.is_zero and self._doubted.is_zero):
+            return True
+        return late.high_us_cm <= BORNE_OUT * self._doubted.shown_us_cm
 
     def _follows(self, late: Span) -> bool:
         """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.
@@ -206,14 +218,12 @@ class PortionBelief(Belief):
 
         While a portion stands the slow liquid leaks into it, so a low reading soon after the pour proves nothing.
         What is still to come is taken from this portion's own rise and from that of the one before. A reading
-        lower than every hypothesis expected (a vessel of clean water?) has to be borne out by the next portion.
+        lower than foreseen (a vessel of clean water?) has to be borne out by the next portion.
         """
         late = self.window.late
-        if late is None or late.high_us_cm < self._before[0] or not self.agrees(late.low_us_cm):
+        if late is None or late.high_us_cm < self._foreseen_us_cm or not self.agrees(late.low_us_cm):
             return False
-        if late.high_us_cm > BORNE_OUT * self._doubted_us_cm:
-            return False
-        if not self._follows(late) or not self._behaves():
+        if not self._borne_out(late) or not self._follows(late) or not self._behaves():
             return False
         if self.window.typed:
             return True
@@ -230,7 +240,7 @@ class PortionBelief(Belief):
         after, pace = self._after(time_s), self.pace_s or USUAL_PACE_S
         if after > self._looked_s + 0.5 * pace and self.window.count == 0:
             self._look(after, None)
-            self._before = self._outer(self.view)
+            self._foresee()
         settling = not self.window.typed and after < max(15.0, 0.25 * pace)
         low, high = self._before
         if self.window.count < 3 and after < READ_SHARE * pace:
@@ -286,3 +296,7 @@ class PortionBelief(Belief):
         left = offset * bed.left(theta, self._state, self._standing_ml(), self._looked_s)
         taken = np.exp(self.ln_next() + self.view.corrections.offset) * self.portion_ml
         return left, self.portion_ml, np.minimum(taken, left)
+
+
+def _clearly_above(late: Span, doubted: Span) -> bool:
+    return BORNE_OUT * late.low_us_cm > doubted.high_us_cm

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 from rinsewatch.quantities import reading_us_cm
 from rinsewatch.rinse.row import Mark, Row
@@ -16,6 +17,8 @@ from rinsewatch.rinse.setup import RinseSetup
 _MOST_DECIMALS = 3
 MOST_US_CM = 2e6  # no solution conducts more; keeps absurd readings finite
 _DECADES = range(-4, 8)
+_GRAIN_KEPT: Final = 10
+_GRAIN_CHANCE: Final = 0.001  # chance under which numbers that share a divisor are not taken for an accident
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,17 +41,47 @@ class Span:
         return self.shown_us_cm <= 0.0
 
 
+class Grain:
+    """Whether the display moves in more than one of its last digit: 20, 15, 10 are steps of five, not of one."""
+
+    def __init__(self) -> None:
+        self._shown: list[int] = []  # in thousandths of the meter's own unit
+        self._unit = ""
+
+    def step(self, row: Row, digit: float) -> float:
+        """What the newest readings are all multiples of, if it is more than a ``digit`` and no accident; else 0.
+
+        In the meter's own unit. The same again tells nothing; nor does 0, unless it is the next step down.
+        """
+        if row.unit != self._unit:
+            self._unit, self._shown = row.unit, []
+        now = round((row.reading or 0.0) * 10.0**_MOST_DECIMALS)
+        if now and now not in self._shown[-1:]:
+            self._shown = [*self._shown[-(_GRAIN_KEPT - 1) :], now]
+        shared, different = 0, set[int]()
+        for shown in reversed(self._shown):
+            shared = math.gcd(shared, shown)
+            different.add(shown)
+            times, others = shared / (digit * 10.0**_MOST_DECIMALS), len(different) - 1
+            # Numbers by accident: all multiples of n or more with chance sum(k**-different, k >= n).
+            if others > 1 and times > 1.5 and times**-others / others <= _GRAIN_CHANCE:
+                return times * digit if now or min(different) == shared else 0.0
+        return 0.0
+
+
 class DisplayScale:
     """Turns rows into spans; learns the display step and the top from what has been shown.
 
     A meter's absolute resolution never gets coarser as the value falls, so the finest step seen at
-    any value at or above the present one holds here too ("7" on a meter that showed "12.5" is 7.0).
+    any value at or above the present one holds here too ("7" on a meter that showed "12.5" is 7.0);
+    unless the numbers shown move in coarser steps than their digits could.
     """
 
     def __init__(self, setup: RinseSetup) -> None:
         self._setup = setup
         self._steps: dict[int, float] = {}
         self._largest_shown: float | None = None
+        self._grain = Grain()
 
     def span(self, row: Row) -> Span:
         """The span of a row that holds a reading."""
@@ -94,7 +127,8 @@ class DisplayScale:
             step = max(step, self._setup.resolution_us_cm)
         decade = _decade(value_us_cm)
         self._steps[decade] = min(step, self._steps.get(decade, math.inf))
-        return self.step_at(value_us_cm)
+        grain = reading_us_cm(self._grain.step(row, 10.0**-decimals), row.unit, self._setup.tds_factor)
+        return max(self.step_at(value_us_cm), grain)
 
 
 def _decade(value_us_cm: float) -> int:

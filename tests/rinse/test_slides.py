@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.setup import Endpoint
 from rinsewatch.rinse.state import Verdict
 
 FLOW_ML_MIN = 200.0
@@ -55,6 +56,31 @@ def test_a_slide_in_flow_is_no_stop(bench: Any, display: Any, slide: Callable[[f
 def test_the_sound_rinse_in_flow_stops(bench: Any, display: Any) -> None:
     ratios = _stops(bench, display, _washout, 1500.0)
     assert ratios and max(ratios) < 1.15
+
+
+def _into(water_us_cm: float, from_ml: float) -> Callable[[float], float]:
+    """The probe moved into another water."""
+    return lambda volume_ml: _washout(volume_ml) if volume_ml < from_ml else water_us_cm
+
+
+@pytest.mark.parametrize("above", [1.45, 1.6])
+def test_water_that_reads_as_the_target_is_no_stop_on_a_whole_ppm_pen_in_flow(
+    bench: Any, display: Any, above: float
+) -> None:
+    """The probe is moved there a little before the endpoint: too small a step to be seen in whole ppm at once."""
+    target, noise = 6.0, np.random.default_rng(7)
+    from_ml = next(v for v in np.arange(1000.0, 6000.0, 10.0) if _washout(v) < above * target)
+    curve = _into(target, float(from_ml))
+
+    def noisy(volume_ml: float) -> float:
+        return curve(volume_ml) * math.exp(0.02 * noise.standard_normal())
+
+    rows = bench.flow_rows(noisy, display(), FLOW_ML_MIN, 1300.0)
+    endpoint = Endpoint.parse("6 uS/cm", 0.5)
+    states = bench.watch(bench.setup(flow_ml_min=FLOW_ML_MIN, endpoint=endpoint), rows)
+    first = bench.first_stop(states)
+    assert first is not None
+    assert _washout(states[first].rinse_ml) < 1.15 * target
 
 
 def _leaking_rows(bench: Any, rng: np.random.Generator, portions: int) -> tuple[list[Row], list[float]]:

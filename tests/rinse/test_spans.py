@@ -6,6 +6,7 @@ import math
 from dataclasses import astuple
 from typing import Any
 
+import numpy as np
 import pytest
 
 from rinsewatch.rinse.row import Mark, Row
@@ -100,3 +101,37 @@ def test_ppm_and_conductivity_of_the_same_water_are_the_same_span(bench: Any) ->
     one, other = scale.span(_shown(50.0, 1, "ppm")), scale.span(_shown(100.0, 1))
     for span in (one, other):
         assert astuple(span) == pytest.approx((100.0, 99.9, 100.1, 0.2))
+
+
+def _steps(scale: DisplayScale, values: list[float], decimals: int = 0) -> list[float]:
+    return [scale.span(_shown(value, decimals)).step_us_cm for value in values]
+
+
+def test_a_display_that_moves_in_fives_is_read_in_fives(bench: Any) -> None:
+    """Its digits claim ones; "0" then means below 2.5. As soon as another number is shown, it means ones again."""
+    scale = DisplayScale(bench.setup())
+    assert _steps(scale, [40.0, 35.0, 35.0, 25.0, 20.0, 15.0])[-1] == 5.0
+    zero = [scale.span(_shown(value, 0)) for value in (10.0, 5.0, 0.0)][-1]
+    assert zero.is_zero and zero.high_us_cm == 2.5
+    assert _steps(scale, [13.0]) == [1.0]
+
+
+def test_a_pen_in_tens_above_999_is_read_in_ones_below(bench: Any) -> None:
+    scale = DisplayScale(bench.setup(top_us_cm=None))
+    assert _steps(scale, [3400.0, 2710.0, 2050.0, 1630.0, 1310.0])[-1] == 10.0
+    assert _steps(scale, [987.0, 700.0, 600.0])[0] == 1.0
+
+
+def test_round_numbers_by_accident_are_no_coarse_display(bench: Any) -> None:
+    """Two may share a divisor, many seldom do; tenths shown as whole numbers do not count as coarser than ones."""
+    assert _steps(DisplayScale(bench.setup()), [30.0, 20.0]) == [1.0, 1.0]
+    rng = np.random.default_rng(8)
+    found = [_steps(DisplayScale(bench.setup()), list(rng.integers(5, 900, 12).astype(float))) for _ in range(300)]
+    assert sum(max(steps) > 1.0 for steps in found) < 0.05 * len(found)
+
+
+def test_a_zero_far_below_is_not_the_next_step_down(bench: Any) -> None:
+    """A probe pulled out at 1,200 in steps of ten shows 0: no number below five, but below half a one."""
+    scale = DisplayScale(bench.setup(top_us_cm=None))
+    assert _steps(scale, [2710.0, 2050.0, 1630.0, 1310.0])[-1] == 10.0
+    assert scale.span(_shown(0.0, 0)).high_us_cm == 0.5

@@ -1,0 +1,44 @@
+"""A reading too low to be believed at once is doubted; not for ever."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.setup import Endpoint
+from rinsewatch.rinse.state import Verdict
+
+FALLS = (881, 510, 329, 228, 172, 122, 93, 67, 47, 32, 22, 15, 12, 8, 6, 4)
+
+
+def _typed(shown: list[int]) -> list[Row]:
+    """One whole-ppm reading typed for each portion, 95 s after it was poured."""
+    rows = []
+    for n, ppm in enumerate(shown, start=1):
+        rows.append(Row(105.0 * n - 95.0, 1900.0 * n, event="portion"))
+        rows.append(Row(105.0 * n, 1900.0 * n, Mark.VALUE, float(ppm), "ppm", 0))
+    return rows
+
+
+def _first_stop_shows(bench: Any, shown: list[int]) -> int | None:
+    setup = bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5))
+    rows = _typed(shown)
+    first = bench.first_stop(bench.watch(setup, rows))
+    return None if first is None else int(rows[first].reading or 0)
+
+
+@pytest.mark.parametrize("zeros", [0, 1])
+def test_a_zero_typed_with_the_probe_in_air_does_not_bar_the_stop(bench: Any, zeros: int) -> None:
+    """The portions after it read more again: it was that zero that was wrong."""
+    assert _first_stop_shows(bench, [*FALLS, *[0] * zeros, 2, 1, 1, 1]) in (1, 2)
+
+
+def test_zeros_from_then_on_are_no_stop(bench: Any) -> None:
+    """A pen that shows 0 from two portions before the endpoint on has not shown that it is there."""
+    states = bench.watch(
+        bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5)),
+        _typed([*FALLS[:-2], 0, 0]),
+    )
+    assert Verdict.STOP not in {state.verdict for state in states}
