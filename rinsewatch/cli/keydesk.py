@@ -1,11 +1,11 @@
-"""Single keys in the dashboard as commands; the three that need words ask for them on the message line."""
+"""Single keys in the dashboard as commands; those that need words ask for them on the message line."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rinsewatch.cli.lines import FINISHED, typed
+from rinsewatch.cli.lines import FINISHED, known, typed
 from rinsewatch.errors import UsageError
 from rinsewatch.quantities import parse_volume_ml
 from rinsewatch.screen.ask import Answer as Answered
@@ -34,6 +34,7 @@ _PROMPTS = {
     KeyAction.VOLUME: "New portion volume (mL): ",
     KeyAction.TYPE_READING: "Reading with its unit, like 12.5 ppm: ",
     KeyAction.NOTE: "Note: ",
+    KeyAction.KNOWN: "It should read, like 84 uS/cm: ",
 }
 
 
@@ -103,6 +104,8 @@ class KeyDesk:
                 return SetPortion(parse_volume_ml(text, "portion volume"))
             if self._action is KeyAction.TYPE_READING:
                 return typed(text, self.clock)
+            if self._action is KeyAction.KNOWN:
+                return known(text)
             return Note(text)
         except UsageError as error:
             self.message = str(error)

@@ -8,9 +8,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from rinsewatch.errors import UsageError
-from rinsewatch.quantities import parse_volume_ml
+from rinsewatch.quantities import parse_reading, parse_volume_ml
 from rinsewatch.session.commands import (
     Answer,
+    CheckMeter,
     Command,
     ConfirmProbe,
     Finish,
@@ -34,6 +35,7 @@ HELP = (
     "p or p 250: portion poured (mL) | u: undo it, or the last reading typed | "
     "= 12.5 ppm: a reading typed by hand | n TEXT: note | v 250: portion volume from now on | "
     "feed, water: take this reading as feed or rinse water | "
+    "k 84 uS/cm: the probe is in water known to read so | "
     "pause, resume | ok: the probe is in the filtrate | y, no: answer | q: finish"
 )
 _PLAIN: dict[str, Callable[[], Command]] = {
@@ -59,9 +61,18 @@ def parse_line(line: str, clock: Clock) -> Command | None:
         return Pour(parse_volume_ml(rest, "portion"))
     if word == "v" and rest:
         return SetPortion(parse_volume_ml(rest, "portion volume"))
+    if word == "k" and rest:
+        return known(rest)
     if word in _PLAIN and not rest:
         return _PLAIN[word]()
     raise UsageError(f"{line[:60]!r} is no command; {HELP}")
+
+
+def known(text: str) -> CheckMeter:
+    """``84 uS/cm``, or by hand ``84 uS/cm, read 81 uS/cm``: a check in a known water. Raises UsageError."""
+    should, _, read = text.partition(",")
+    read = read.strip().removeprefix("read").strip()
+    return CheckMeter(parse_reading(should.strip(), "known water"), parse_reading(read, "reading") if read else None)
 
 
 def typed(text: str, clock: Clock) -> Typed:

@@ -12,6 +12,7 @@ from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
 from rinsewatch.rinse.flow import FlowBelief
 from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
+from rinsewatch.rinse.known import Verification, known_from_note
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.portions import LEAST_STAND_S, PortionBelief
 from rinsewatch.rinse.price import break_even_target_us_cm, price_now
@@ -41,6 +42,7 @@ class Rinse:
         self._belief = self._new_belief()
         self._gate = Gate()
         self._decision = Decision()
+        self._verification = Verification()
         self._time_s = 0.0
         self._ran_s = 0.0
         self._paused = False
@@ -177,6 +179,8 @@ class Rinse:
             if isinstance(self._belief, PortionBelief):
                 self._belief.portion_ml = volume
                 self._belief.answer()
+        elif name == "known":
+            self._verification.add(known_from_note(value, self.setup.tds_factor), self._time_s)
         elif name in ("feed", "rinse-water"):
             quantity = parse_reading(value)
             us_cm = reading_us_cm(quantity.value, quantity.unit, self.setup.tds_factor)
@@ -268,6 +272,8 @@ class Rinse:
     def _state(self, reading: float | None) -> RinseState:
         belief, target = self._belief, self._target()
         verdict, reason = self._decision.decide(self._evidence(target))
+        stopped = verdict is Verdict.STOP
+        self._verification.stopped(self._time_s if stopped else None)
         remaining = belief.remaining()
         return RinseState(
             time_s=self._time_s,
@@ -282,10 +288,11 @@ class Rinse:
             chance_reached=belief.chance_reached,
             chance_unreachable=belief.chance_unreachable,
             verdict=verdict,
-            reason=reason,
+            reason=reason + self._verification.words(self._time_s) if stopped else reason,
             quality=Quality.MISSING if self._gate.silent else self._quality,
             cause=str(Cause.LINK if self._gate.silent else self._cause),
             is_flow=self.setup.is_flow,
+            verified=stopped and self._verification.verified(self._time_s),
             price=self._price_now() if belief.known else None,
         )
 

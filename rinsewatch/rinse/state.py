@@ -75,6 +75,7 @@ class RinseState:
     quality: Quality
     cause: str  # short code of what is wrong with the probe or reading, "" when nothing is
     is_flow: bool
+    verified: bool = False  # at the endpoint: the meter agreed with a known water
     price: Price | None = None  # None while the feed water's reading is not known
 
     @property

@@ -31,6 +31,7 @@ class KeyAction(StrEnum):
     FEED = "take this reading as feed water"
     WATER = "take this reading as rinse water"
     TYPE_READING = "type a reading"
+    KNOWN = "check the meter in a known water"
     NOTE = "write a note"
     PAUSE = "pause or resume"
     CONFIRM = "probe is in the filtrate"
@@ -40,7 +41,7 @@ class KeyAction(StrEnum):
 
 KEYMAP = {
     "p": KeyAction.PORTION, "u": KeyAction.UNDO, "v": KeyAction.VOLUME, "f": KeyAction.FEED,
-    "w": KeyAction.WATER, "=": KeyAction.TYPE_READING, "n": KeyAction.NOTE, " ": KeyAction.PAUSE,
+    "w": KeyAction.WATER, "=": KeyAction.TYPE_READING, "k": KeyAction.KNOWN, "n": KeyAction.NOTE, " ": KeyAction.PAUSE,
     "c": KeyAction.CONFIRM, "q": KeyAction.FINISH, "?": KeyAction.HELP,
 }  # fmt: skip
 
@@ -48,7 +49,7 @@ KEYMAP = {
 # Key and short name for the list on the screen; the first three mean nothing while water runs continuously.
 KEY_LIST = (
     ("p", "portion"), ("u", "undo"), ("v", "volume"), ("=", "type in"), ("f", "is feed"), ("w", "is water"),
-    ("n", "note"), ("space", "pause"), ("c", "probe ok"), ("q", "finish"), ("?", "help"),
+    ("k", "known"), ("n", "note"), ("space", "pause"), ("c", "probe ok"), ("q", "finish"), ("?", "help"),
 )  # fmt: skip
 PORTION_KEYS = ("p", "u", "v")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rinsewatch.quantities import Quantity
 from rinsewatch_drivers.reading import Reading
 
 
@@ -80,6 +81,14 @@ class Typed:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckMeter:
+    """The meter is checked in a water that should read so; ``read``: what it showed, None: its newest reading."""
+
+    should: Quantity
+    read: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Answer:
     """Yes or no to the question that is open."""
 
@@ -102,5 +111,5 @@ class BreakOff:
 
 Command = (
     Pour | Undo | SetPortion | TakeFeed | TakeRinseWater | Note | Pause | Resume | TogglePause
-    | ConfirmProbe | Typed | Answer | Finish | BreakOff
+    | ConfirmProbe | CheckMeter | Typed | Answer | Finish | BreakOff
 )  # fmt: skip

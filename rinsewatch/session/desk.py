@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from rinsewatch.errors import QuantityError
 from rinsewatch.logbook.struck import forgotten_note, portion_change, strike_note, struck_number
+from rinsewatch.rinse.known import known_from_note, known_note
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.session.commands import (
     Answer,
+    CheckMeter,
     Command,
     ConfirmProbe,
     Note,
@@ -29,7 +32,7 @@ from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
 _SAID_LIMIT = 20  # words to the person that a snapshot carries, so that none is missed
-_NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed")
+_NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed", "known")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,8 @@ class Desk:
             return self._typed(command)
         if isinstance(command, Note):
             return self._note(command)
+        if isinstance(command, CheckMeter):
+            return self._check(command)
         return self._simple(command, stamp.time_s)
 
     def _simple(self, command: Command, time_s: float) -> Result:
@@ -198,6 +203,20 @@ class Desk:
         if self._pouring.count and not sure:
             return self._ask(command, f"{what} = {self.last}: is the probe in that water, not in the filtrate?")
         return Result((f"note: {what} = {self.last}",))
+
+    def _check(self, command: CheckMeter) -> Result:
+        """The meter was dipped in a water that should read so."""
+        read = command.read if command.read is not None else self.last
+        if read is None or (isinstance(read, Shown) and read.mark is not Mark.VALUE):
+            self.say("no reading to check: dip the probe in the known water, or type k 84 uS/cm, read 81 uS/cm")
+            return Result()
+        note = known_note(command.should, read)
+        try:
+            known_from_note(note.partition("=")[2], 1.0)
+        except QuantityError as error:
+            self.say(str(error))
+            return Result()
+        return Result((f"note: {note}",))
 
     def _note(self, command: Note) -> Result:
         text = " ".join(command.text.split())[:_LONGEST_NOTE]

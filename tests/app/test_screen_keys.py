@@ -44,7 +44,7 @@ def pty() -> Iterator[tuple[int, int]]:
 def test_every_action_has_one_key_and_stands_in_the_list() -> None:
     assert set(KEYMAP.values()) == set(KeyAction)
     assert [key for key, _ in KEY_LIST] == [
-        "space" if k == " " else k for k in ["p", "u", "v", "=", *"fwn", " ", *"cq?"]
+        "space" if k == " " else k for k in ["p", "u", "v", "=", *"fwkn", " ", *"cq?"]
     ]
     assert action_for("P") is KeyAction.PORTION
     assert action_for("x") is None and action_for(ENTER) is None and action_for(PASTED) is None
