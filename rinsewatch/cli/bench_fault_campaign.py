@@ -18,6 +18,7 @@ from rinsewatch_sim.simulate import random_scenario, run
 
 SEEDS_FROM = 60_000  # of the campaign's rinses: none that the estimator was worked on with
 _ROWS_AT_MOST = 2_500
+KNOWN_US_CM = 500.0  # a water that every simulated meter reads with many steps
 NAIVE = (1, 3, 10)  # the controls stop at so many readings in a row at or below the target
 
 Laid = Callable[[BenchRow], Sequence[BenchRow]]
@@ -31,6 +32,7 @@ class Played:
 
     ``late``: portions past the true endpoint at the stop (None: it never stopped); ``caught``: reading rows from the
     fault's start until the verdict was ``check`` (None: never); ``naive``: false stops of each control.
+    ``verified``: what the tool says of its stop, as it is and after the meter was then dipped in a known water.
     """
 
     seed: int
@@ -40,6 +42,7 @@ class Played:
     naive: tuple[bool, ...]
     causes: frozenset[str]
     stalled: bool
+    verified: tuple[bool, bool] = (False, False)
 
     @property
     def false_stop(self) -> bool:
@@ -86,7 +89,7 @@ def play_laid(maker: Maker, seed: int, mid: float | None = None) -> Played:
     start_s = _time_at(record, share)
     laid = maker(record, start_s, rng)
     rows = [(number, changed) for number, row in enumerate(record.rows) for changed in laid(row)]
-    return _judge(record, rows, start_s, seed)
+    return _judge(record, rows, start_s, seed, laid)
 
 
 def _time_at(record: Record, share: float) -> float:
@@ -97,10 +100,11 @@ def _time_at(record: Record, share: float) -> float:
     return record.rows[max(row, 0)].time_s
 
 
-def _judge(record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float, seed: int) -> Played:
+def _judge(record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float, seed: int, laid: Laid) -> Played:
     target = target_of(record)
     above = record.settled_scale_us_cm > FALSE_STOP * target
-    stop, caught, causes, stalled = _tool(record, rows, start_s)
+    rinse = Rinse(setup_of(record.scenario))
+    stop, caught, causes, stalled = _tool(rinse, rows, start_s)
     naive = [naive_stop(record, rows, target, count) for count in NAIVE]
     return Played(
         seed=seed,
@@ -110,14 +114,24 @@ def _judge(record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float,
         naive=tuple(row is not None and bool(above[row]) for row in naive),
         causes=causes,
         stalled=stalled,
+        verified=(False, False) if stop is None else (rinse.state.verified, _then_verified(rinse, record, stop, laid)),
     )
 
 
+def _then_verified(rinse: Rinse, record: Record, stop: int, laid: Laid) -> bool:
+    """Whether a reading in a water known to be at KNOWN_US_CM, through the fault, makes the stop a verified one."""
+    meter, row = record.scenario.meter, record.rows[stop]
+    for shown in laid(replace(row, reading=meter.show(KNOWN_US_CM), event="")):
+        should = f"{meter.show(KNOWN_US_CM)} {row.unit}"
+        rinse.observe(Row(row.time_s, event=f"note: known = {should}, read {shown.reading} {shown.unit}"))
+    return rinse.state.verified
+
+
 def _tool(
-    record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float
+    rinse: Rinse, rows: Sequence[tuple[int, BenchRow]], start_s: float
 ) -> tuple[int | None, int | None, frozenset[str], bool]:
     """Where the tool stops; readings until ``check`` after the fault's start; causes given; was it called stalled."""
-    rinse, since, caught, causes, stalled = Rinse(setup_of(record.scenario)), 0, None, set[str](), False
+    since, caught, causes, stalled = 0, None, set[str](), False
     for number, raw in rows:
         row = _row(raw)
         state = rinse.observe(row)

@@ -110,8 +110,8 @@ def unit(record: Record, start_s: float, rng: np.random.Generator) -> Laid:
     return at
 
 
-def _rounded(record: Record, start_s: float, step_us_cm: float) -> Laid:
-    step = step_us_cm * record.scenario.meter.per_us_cm
+def _rounded(start_s: float, step: float) -> Laid:
+    """From then on the display moves in so coarse a step (its own unit)."""
 
     def at(row: BenchRow) -> Sequence[BenchRow]:
         if row.time_s < start_s or not _numbers(row):
@@ -124,13 +124,14 @@ def _rounded(record: Record, start_s: float, step_us_cm: float) -> Laid:
 
 def autorange(record: Record, start_s: float, rng: np.random.Generator) -> Laid:
     """The display goes to the next coarser range, ten times the step, and stays there."""
-    meter = record.scenario.meter
-    return _rounded(record, start_s, 10.0 * meter.finest_step / meter.per_us_cm)
+    return _rounded(start_s, 10.0 * record.scenario.meter.finest_step)
 
 
 def coarse(record: Record, start_s: float, rng: np.random.Generator) -> Laid:
-    """Steps of 5 uS/cm."""
-    return _rounded(record, start_s, 5.0)
+    """Steps of 5 uS/cm, or of the next 1, 2 or 5 of its own unit: no display steps by 2.5."""
+    least = 5.0 * record.scenario.meter.per_us_cm
+    decade = 10.0 ** math.floor(math.log10(least))
+    return _rounded(start_s, next(step * decade for step in (1.0, 2.0, 5.0, 10.0) if step * decade >= 0.999 * least))
 
 
 def spikes(record: Record, start_s: float, rng: np.random.Generator) -> Laid:

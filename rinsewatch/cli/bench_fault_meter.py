@@ -135,7 +135,7 @@ def swapped(bench: Bench) -> Outcome:
     must="ends as not verified",
 )
 def temperature(bench: Bench) -> Outcome:
-    """Not visible in one number; the word for it does not exist yet, so the false stops are told as they are."""
+    """Not visible in one number: what one stops on by the meter's word alone must say so."""
     return _unverified(bench, laid.temperature)
 
 
@@ -146,9 +146,19 @@ def drift(bench: Bench) -> Outcome:
 
 
 def _unverified(bench: Bench, maker: Maker) -> Outcome:
-    _, found = _campaign(bench, maker)
-    lacking = "the verdict 'not verified' is not built; false stops are told as they are"
-    return Outcome(False, found.figures, found.control, found.control_failed, lacking)
+    """Stops are called not verified; a known water read then shows the fault, and a sound meter to be one."""
+    played, found = _campaign(bench, maker)
+    sound = [one for one in campaign(laid.clean, bench) if one.late is not None]
+    stopped = [one for one in played if one.late is not None]
+    silent = sum(one.verified[0] for one in stopped)
+    fooled = sum(one.verified[1] and one.false for one in stopped)
+    known = sum(one.verified[1] for one in sound)
+    held = not silent and not fooled and known == len(sound) > 0
+    figures = (
+        f"{found.figures}; {len(stopped) - silent} of {len(stopped)} stops called not verified; with a known water "
+        f"read then, {fooled} false ones called verified; sound rinses: {known} of {len(sound)} verified by it"
+    )
+    return Outcome(held, figures, found.control, found.control_failed)
 
 
 @fault(
