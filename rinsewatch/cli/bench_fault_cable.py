@@ -18,6 +18,7 @@ from rinsewatch.cli.bench_fault_rig import (
     believed,
     cable_link,
     events,
+    line_of,
     open_files,
     plugged,
     poll_for,
@@ -35,11 +36,6 @@ from rinsewatch_drivers.reading import LinkState
 from rinsewatch_drivers.transport import Transport
 
 LOOSE = re.compile(rb"[0-9]+(?:\.[0-9]*)?")  # the control: find a number in the text
-WATCH = ("--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm")
-
-
-def _line(number: float) -> bytes:
-    return b"%.1f uS/cm\r\n" % number
 
 
 @fault(
@@ -53,7 +49,7 @@ def unplug(bench: Bench) -> Outcome:
     with plugged(bench.folder) as pty:
         before = open_files()
         link = MeterLink(str(pty.link), profile_of(), clock=SystemClock())
-        pty.send(b"\r\n" + _line(900) + _line(890))
+        pty.send(b"\r\n" + line_of(900) + line_of(890))
         happened = poll_until(link, lambda h: len(believed(h)) == 2, 3.0)
         pty.send(b"123.")
         happened += poll_until(link, lambda h: False, 0.1)
@@ -79,7 +75,7 @@ def unplug(bench: Bench) -> Outcome:
 def _clock_is_reset(folder: Path) -> bool:
     """A lost meter gives no stop: verdict check until readings come."""
     clock = VirtualClock()
-    script: Script = [(i, _line(900 - i)) for i in range(1, 30)]
+    script: Script = [(i, line_of(900 - i)) for i in range(1, 30)]
     link = cable_link(clock, Cable(clock, [*script, (30.0, None)]), later=[Cable(clock, [])])
     recording = Recording(folder, clock)
     recording.take(poll_for(link, clock, 32.0))
@@ -124,7 +120,7 @@ def _once(link: MeterLink, pty: Pty, gap_s: float) -> float:
     plugged_s = time.monotonic()
     found: Happened = []
     while not believed(found) and time.monotonic() < plugged_s + 5.0:
-        pty.send(b"\r\n" + _line(700))  # opening a port throws away what came before
+        pty.send(b"\r\n" + line_of(700))  # opening a port throws away what came before
         found += link.poll(0.05)
     return time.monotonic() - plugged_s if believed(found) else float("inf")
 
@@ -132,14 +128,14 @@ def _once(link: MeterLink, pty: Pty, gap_s: float) -> float:
 def _virtual_gap(gap_s: float) -> tuple[float, bool]:
     clock = VirtualClock()
     back_s = clock.now_s + 5.0 + gap_s
-    cables = [Cable(clock, [(1.0, b"\r\n" + _line(900)), (5.0, None)])]
+    cables = [Cable(clock, [(1.0, b"\r\n" + line_of(900)), (5.0, None)])]
 
     def opener(url: str, settings: SerialSettings) -> Transport:
         if cables:
             return cables.pop()
         if clock.now_s < back_s:
             raise PortMissing("not there")
-        return Cable(clock, [(0.01, b"\r\n" + _line(800))])
+        return Cable(clock, [(0.01, b"\r\n" + line_of(800))])
 
     link = MeterLink("virtual", profile_of(), clock=clock, opener=opener)
     happened = poll_for(link, clock, gap_s + 10.0)
@@ -181,9 +177,9 @@ def renumbered(bench: Bench) -> Outcome:
 def other_device(bench: Bench) -> Outcome:
     """In virtual time, recorded."""
     clock = VirtualClock()
-    first: Script = [(i, _line(900 - i)) for i in range(1, 6)]
+    first: Script = [(i, line_of(900 - i)) for i in range(1, 6)]
     other: Script = [(i, b"K1: 3.0; ID: 7 !\r\n") for i in range(1, 31)]
-    third: Script = [(i, _line(800 - i)) for i in range(1, 11)]
+    third: Script = [(i, line_of(800 - i)) for i in range(1, 11)]
     script = [Cable(clock, [*first, (6.0, None)]), Cable(clock, [*other, (31.0, None)]), Cable(clock, third)]
     link = cable_link(clock, script[0], later=script[1:])
     recording = Recording(bench.folder, clock)
@@ -219,7 +215,7 @@ def _slow_run(folder: Path, period_s: float | None) -> tuple[int, tuple[str, boo
     clock, plain = VirtualClock(), profile_of()
     assert plain.text is not None
     profile = msgspec.structs.replace(plain, text=msgspec.structs.replace(plain.text, period_s=period_s))
-    script: Script = [(300.0 * i + 1.0, _line(900 - i)) for i in range(24)]
+    script: Script = [(300.0 * i + 1.0, line_of(900 - i)) for i in range(24)]
     link = cable_link(clock, Cable(clock, script), profile)
     recording = Recording(folder, clock)
     happened = poll_for(link, clock, 7200.0, 5.0)
@@ -238,8 +234,8 @@ def _slow_run(folder: Path, period_s: float | None) -> tuple[int, tuple[str, boo
 def flapping(bench: Bench) -> Outcome:
     """Events in the record, not only those of the driver."""
     clock = VirtualClock()
-    cables = [Cable(clock, [(0.1, b"\r\n" + _line(900)), (0.3, None)]) for _ in range(100)]
-    link = cable_link(clock, cables[0], later=[*cables[1:], Cable(clock, [(1.0 + i, _line(700)) for i in range(30)])])
+    cables = [Cable(clock, [(0.1, b"\r\n" + line_of(900)), (0.3, None)]) for _ in range(100)]
+    link = cable_link(clock, cables[0], later=[*cables[1:], Cable(clock, [(1.0 + i, line_of(700)) for i in range(30)])])
     recording = Recording(bench.folder, clock)
     happened = poll_for(link, clock, 75.0)
     for item in happened:

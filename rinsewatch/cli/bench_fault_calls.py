@@ -56,35 +56,22 @@ def _read_under(bench: Bench, inject: str, seconds: float, lines: int) -> tuple[
     return said, float(said[-1].split()[1])
 
 
-def _for_ever(bench: Bench, inject: str) -> Outcome:
-    seconds = bench.many(10, 4)
-    said, cpu_s = _read_under(bench, f"{inject}:when=10+", seconds, 40)
-    read = sum(line.startswith("read") for line in said)
-    lost, alive = said.count("event lost"), said[-1].startswith("cpu")
-    figures = f"{read} lines before it, told lost {lost} time(s), {cpu_s:.1f} s of processor in {seconds} s"
-    return Outcome(alive and 1 <= lost <= seconds and cpu_s < 0.3 + 0.1 * seconds, figures)
+def _for_ever(number: str, title: str, inject: str, words: str) -> None:
+    """A row whose reads of the port fail from the tenth on."""
+
+    @fault(number, title, inject=f"strace: read of the pty {words} from the 10th on", must="as unplugged, no busy loop")
+    def run(bench: Bench) -> Outcome:
+        """Half a second of the processor's time is Python's start."""
+        seconds = bench.many(10, 4)
+        said, cpu_s = _read_under(bench, f"{inject}:when=10+", seconds, 40)
+        read = sum(line.startswith("read") for line in said)
+        lost, alive = said.count("event lost"), said[-1].startswith("cpu")
+        figures = f"{read} lines before it, told lost {lost} time(s), {cpu_s:.1f} s of processor in {seconds} s"
+        return Outcome(alive and 1 <= lost <= seconds and cpu_s < 0.3 + 0.1 * seconds, figures)
 
 
-@fault(
-    "S17",
-    "read returns 0 for ever",
-    inject="strace: read of the pty returns 0 from the 10th on",
-    must="as unplugged, no busy loop",
-)
-def zero(bench: Bench) -> Outcome:
-    """Half a second of the processor time is Python's start."""
-    return _for_ever(bench, "retval=0")
-
-
-@fault(
-    "S18",
-    "EIO for ever",
-    inject="strace: read of the pty fails with EIO from the 10th on",
-    must="as unplugged, no busy loop",
-)
-def eio(bench: Bench) -> Outcome:
-    """As above."""
-    return _for_ever(bench, "error=EIO")
+_for_ever("S17", "read returns 0 for ever", "retval=0", "returns 0")
+_for_ever("S18", "EIO for ever", "error=EIO", "fails with EIO")
 
 
 @fault(

@@ -72,16 +72,21 @@ class _Run:
         return entries
 
 
-def slept(folder: Path, asleep_s: float) -> tuple[bool, float, list[Entry]]:
-    """A note, a sleep, a note 10 s later: was the gap told, how far is the elapsed time off, the record."""
+def _over(folder: Path, *, asleep_s: float = 0.0, moved_s: float = 0.0) -> list[Entry]:
+    """The record of a rinse of 8 s on the monotonic clock, with a sleep and a change of the date in its middle."""
     run = _Run(folder)
     run.clocks.monotonic_s = 4.0
     run.note("before")
-    run.clocks.asleep_s = asleep_s
-    run.note("woken")
+    run.clocks.asleep_s, run.clocks.moved_s = asleep_s, moved_s
+    run.note("then")
     run.clocks.monotonic_s = 8.0
     run.note("after")
-    entries = run.end()
+    return run.end()
+
+
+def slept(folder: Path, asleep_s: float) -> tuple[bool, float, list[Entry]]:
+    """Was a sleep of so many seconds told, by how much is the elapsed time off, and the record."""
+    entries = _over(folder, asleep_s=asleep_s)
     told = any(f"continued after {asleep_s:.0f} s" in entry.row.event for entry in entries)
     return told, abs(entries[-1].row.time_s - 8.0 - asleep_s), entries
 
@@ -111,14 +116,7 @@ def clock_set(bench: Bench) -> Outcome:
     """The control takes the date for the elapsed time."""
     moves, worst, told, ordered, naive = (3_600.0, -3_600.0, -86_400.0, 1.7e9), 0.0, 0, 0, 0.0
     for number, moved_s in enumerate(moves):
-        run = _Run(bench.folder / str(number))
-        run.clocks.monotonic_s = 4.0
-        run.note("before")
-        run.clocks.moved_s = moved_s
-        run.note("moved")
-        run.clocks.monotonic_s = 8.0
-        run.note("after")
-        entries = run.end()
+        entries = _over(bench.folder / str(number), moved_s=moved_s)
         worst = max(worst, abs(entries[-1].row.time_s - 8.0))
         told += any("clock moved by" in entry.row.event for entry in entries)
         times = [entry.row.time_s for entry in entries]

@@ -87,7 +87,7 @@ def exceptions(bench: Bench) -> Outcome:
     for code in (1, 2, 3, 4, 5, 6, 8):
         reply = sealed(bytes([1, 0x83, code]))
         cable, values, causes = _asked(lambda query, reply=reply: [(0.01, reply)], 60.0)  # type: ignore[misc]
-        asked[code], wrong = len(cable.sent), wrong + len(values)
+        asked[code], wrong = len(cable.written), wrong + len(values)
         named = named and set(causes) == {f"exception-{code}"}
     slow = all(asked[code] <= 8 for code in (1, 2, 3)) and all(asked[code] <= 15 for code in (5, 6))
     return Outcome(

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 
+from rinsewatch.cli.bench_fault_live import PORTIONS
 from rinsewatch.cli.bench_fault_program import as_nobody, run_program
 from rinsewatch.cli.bench_fault_rig import (
     Cable,
@@ -15,6 +16,7 @@ from rinsewatch.cli.bench_fault_rig import (
     VirtualClock,
     believed,
     events,
+    line_of,
     plugged,
     poll_for,
     poll_until,
@@ -30,12 +32,6 @@ from rinsewatch_drivers.reading import LinkState, Quality
 from rinsewatch_drivers.text import parse_line
 from rinsewatch_drivers.transport import Transport
 
-WATCH = ("--resin-ml", "500", "--portion-ml", "250", "--residue", "NaOH", "--endpoint", "12 uS/cm")
-
-
-def _line(number: float) -> bytes:
-    return b"%.1f uS/cm\r\n" % number
-
 
 @fault(
     "S14",
@@ -48,7 +44,7 @@ def in_use(bench: Bench) -> Outcome:
     with plugged(bench.folder) as pty:
         with _holder(pty.path, "fcntl.flock(fd, fcntl.LOCK_EX)") as (pid, holder):
             said = _refusal(pty)
-            code, _, err = run_program(bench.folder, "watch", "--port", str(pty.link), "--plain", *WATCH)
+            code, _, err = run_program(bench.folder, "watch", "--port", str(pty.link), "--plain", *PORTIONS)
             holder.kill()
         with _holder(pty.path, "fcntl.ioctl(fd, termios.TIOCEXCL)") as (_, holder):
             excluded = _refused_as_nobody(pty.path)
@@ -140,14 +136,14 @@ def _lines_for(link: MeterLink, pty: Pty, seconds: float) -> Happened:
     """20 lines a second, all above 1000."""
     happened: Happened = []
     for number in range(int(seconds * 20)):
-        pty.send(_line(1000.0 + number))
+        pty.send(line_of(1000.0 + number))
         happened += poll_until(link, lambda h: False, 0.05, 0.05)
     return happened
 
 
 def _torn() -> tuple[str, bool]:
     """What a whole-line grammar alone makes of lines that lost three bytes somewhere: the control."""
-    lines = [_line(1000.0 + n).strip() for n in range(100)]
+    lines = [line_of(1000.0 + n).strip() for n in range(100)]
     torn = [line[:at] + line[at + 3 :] for line in lines for at in range(len(line) - 3)]
     taken = sum(parse_line(profile_of(), line).quality is Quality.GOOD for line in torn)
     return f"the grammar alone takes {100 * taken / len(torn):.0f} % of torn lines", taken > 0
@@ -182,7 +178,7 @@ def absent(bench: Bench) -> Outcome:
     def opener(url: str, settings: SerialSettings) -> Transport:
         if clock.now_s < there_s:
             raise PortMissing("there is no port")
-        return Cable(clock, [(0.5, b"\r\n" + _line(500))])
+        return Cable(clock, [(0.5, b"\r\n" + line_of(500))])
 
     link = MeterLink("virtual", profile_of(), clock=clock, opener=opener, wait=True)
     happened = poll_for(link, clock, 65.0)

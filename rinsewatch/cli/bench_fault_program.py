@@ -38,28 +38,27 @@ def run_program(
 
 
 @contextmanager
-def program(
-    folder: Path, *arguments: str, before: Sequence[str] = (), out: int | None = subprocess.DEVNULL, **more: str
-) -> Iterator[subprocess.Popen[str]]:
-    """``rinsewatch`` running (``before``: words in front, like those of strace); killed by its handle at the end."""
-    process = subprocess.Popen(
-        [*before, sys.executable, "-m", "rinsewatch", *arguments],
-        env=environment(folder, **more), stdin=subprocess.PIPE, stdout=out, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    try:
+def program(folder: Path, *arguments: str, out: int | None = subprocess.DEVNULL) -> Iterator[subprocess.Popen[str]]:
+    """``rinsewatch`` running; killed by its handle at the end."""
+    with _running(["-m", "rinsewatch", *arguments], environment(folder), out) as process:
         yield process
-    finally:
-        process.kill()
-        process.communicate()
 
 
 @contextmanager
 def script(text: str, *arguments: str, before: Sequence[str] = ()) -> Iterator[subprocess.Popen[str]]:
-    """A small program of our own in another process; killed by its handle at the end."""
+    """A small program of our own (``before``: words in front, as of strace); killed by its handle at the end."""
+    world = {**os.environ, "PYTHONPATH": os.pathsep.join(PATHS)}
+    with _running(["-c", text, *arguments], world, subprocess.PIPE, before) as process:
+        yield process
+
+
+@contextmanager
+def _running(
+    words: Sequence[str], world: Mapping[str, str], out: int | None, before: Sequence[str] = ()
+) -> Iterator[subprocess.Popen[str]]:
     process = subprocess.Popen(
-        [*before, sys.executable, "-c", text, *arguments],
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(PATHS)},
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        [*before, sys.executable, *words],
+        env=world, stdin=subprocess.PIPE, stdout=out, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     try:
         yield process

@@ -34,6 +34,11 @@ def profile_of(name: str = PLAIN) -> Profile:
     return builtin_profiles()[name]
 
 
+def line_of(us_cm: float) -> bytes:
+    """A line of the plain meter."""
+    return b"%.1f uS/cm\r\n" % us_cm
+
+
 class VirtualClock:
     """Time that passes only when someone waits; ``slept_s`` moves the date alone, as a sleeping machine does."""
 
@@ -58,45 +63,44 @@ Script = list[tuple[float, bytes | None]]
 
 
 class Cable:
-    """A transport in memory. ``script``: (s from the start, bytes; None: unplugged); ``answer``: answers to it."""
+    """A transport in memory. ``script``: (s from the start, bytes; None: unplugged); ``on_write``: answers to it."""
 
-    def __init__(self, clock: VirtualClock, script: Script, answer: Callable[[bytes], Script] | None = None) -> None:
-        self._clock, self._began_s = clock, clock.now_s
-        self._script, self._answer, self._at = list(script), answer, 0
-        self.sent: list[bytes] = []
+    def __init__(self, clock: VirtualClock, script: Script, on_write: Callable[[bytes], Script] | None = None) -> None:
+        self.clock, self.began_s = clock, clock.now_s
+        self.script, self.on_write = list(script), on_write
+        self.written: list[bytes] = []
+        self.closed = False
+
+    def _due_s(self) -> float:
+        return self.began_s + self.script[0][0]
 
     def read(self, timeout_s: float) -> bytes:
         """What is due within the time."""
-        if self._at < len(self._script) and self._due_s() <= self._clock.now_s + timeout_s:
-            self._clock.now_s = max(self._clock.now_s, self._due_s())
-            data = self._script[self._at][1]
-            self._at += 1
+        if self.script and self._due_s() <= self.clock.now_s + timeout_s:
+            self.clock.now_s = max(self.clock.now_s, self._due_s())
+            data = self.script.pop(0)[1]
             if data is None:
                 raise PortLost("the cable went away")
             return data
-        self._clock.wait(timeout_s)
+        self.clock.wait(timeout_s)
         return b""
 
     def write(self, data: bytes) -> None:
         """To the meter."""
-        self.sent.append(data)
-        if self._answer is not None:
-            now_s = self._clock.now_s - self._began_s
-            del self._script[: self._at]
-            self._at = 0
-            self._script += [(now_s + delay_s, reply) for delay_s, reply in self._answer(data)]
-            self._script.sort(key=lambda item: item[0])
+        self.written.append(data)
+        if self.on_write is not None:
+            now_s = self.clock.now_s - self.began_s
+            self.script += [(now_s + delay_s, reply) for delay_s, reply in self.on_write(data)]
+            self.script.sort(key=lambda item: item[0])
 
     def flush_input(self) -> None:
-        """Throw away what is due."""
-        while self._at < len(self._script) and self._due_s() <= self._clock.now_s and self._script[self._at][1]:
-            self._at += 1
+        """Throw away what is due; not that it was unplugged."""
+        while self.script and self._due_s() <= self.clock.now_s and self.script[0][1] is not None:
+            self.script.pop(0)
 
     def close(self) -> None:
         """Nothing to close."""
-
-    def _due_s(self) -> float:
-        return self._began_s + self._script[self._at][0]
+        self.closed = True
 
 
 class Pty:

@@ -98,8 +98,8 @@ class _Wire(Cable):
 
     def read(self, timeout_s: float) -> bytes:
         """The next line, if it is due within the time."""
-        if self._at >= len(self._script):
-            self._script += [(float(n), line) for n, line in islice(self._lines, 1)]
+        if not self.script:
+            self.script += [(float(n), line) for n, line in islice(self._lines, 1)]
         data = super().read(timeout_s)
         return heard(data, self._sent_baud, self._read_baud) if data else b""
 
