@@ -38,7 +38,7 @@ NEAR_WATER = 4.0
     must="within 2 s it asks, and counts only after yes",
 )
 def key_twice(bench: Bench) -> Outcome:
-    """The control counts each press."""
+    """In virtual time."""
     asked, counted = [], []
     for number, gap_s in enumerate((0.1, 1.9, 2.1)):
         folder = bench.folder / str(number)
@@ -53,9 +53,7 @@ def key_twice(bench: Bench) -> Outcome:
         counted.append(shown.portions)
         recording.close()
     held = asked == [True, True, False] and counted == [1, 1, 2]
-    return Outcome(
-        held, f"asked after 0.1, 1.9, 2.1 s: {asked}, counted {counted}", "each press counted: 2, 2, 2", True
-    )
+    return Outcome(held, f"asked after 0.1, 1.9, 2.1 s: {asked}, counted {counted}")
 
 
 @fault(
