@@ -16,8 +16,10 @@ from rinsewatch.cli.main import run
 from rinsewatch.cli.meterscan import check_lines
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.store import Logbook
+from rinsewatch.quantities import Quantity
 from rinsewatch.session.commands import (
     Answer,
+    CheckMeter,
     ConfirmProbe,
     Finish,
     Note,
@@ -211,6 +213,8 @@ class TestLines:
             ("p", Pour()), ("p 250", Pour(250.0)), ("p 0.5 L", Pour(500.0)), ("u", Undo()), ("n calm", Note("calm")),
             ("v 300", SetPortion(300.0)), ("ok", ConfirmProbe()), ("y", Answer(True)), ("no", Answer(False)),
             ("q", Finish("finished")), ("", None), ("  ", None),
+            ("k 84 uS/cm", CheckMeter(Quantity(84.0, "uS/cm"))),
+            ("k 9.0 ppm, read 8.8 ppm", CheckMeter(Quantity(9.0, "ppm", 1), Quantity(8.8, "ppm", 1))),
         ],
     )  # fmt: skip
     def test_commands(self, line: str, command: object) -> None:
@@ -221,7 +225,10 @@ class TestLines:
         assert isinstance(command, Typed)
         assert (command.reading.value, command.reading.unit, command.reading.decimals) == (12.5, "ppm", 2)
 
-    @pytest.mark.parametrize("line", ["x", "p -1", "p 3 ppm", "= 12", "= ", "u 3", "n", "q now"])
+    @pytest.mark.parametrize(
+        "line",
+        ["x", "p -1", "p 3 ppm", "= 12", "= ", "u 3", "n", "q now", "k", "k 84", "k 84 uS/cm, read 83", "k 84 mL"],
+    )
     def test_what_is_no_command(self, line: str) -> None:
         with pytest.raises(UsageError):
             parse_line(line, CLOCK)
@@ -247,6 +254,7 @@ class TestKeyDesk:
         assert desk.question == "New portion volume (mL): 300_"
         assert self.press(desk, "\n") == SetPortion(300.0)
         assert self.press(desk, "npump\n") == Note("pump"), "a p in a note pours nothing"
+        assert self.press(desk, "k9 ppm\n") == CheckMeter(Quantity(9.0, "ppm"))
         assert self.press(desk, "v-3\n") is None
         assert "more than 0" in desk.message
 

@@ -10,12 +10,14 @@ from pathlib import Path
 import pytest
 
 from rinsewatch.logbook.store import Logbook
+from rinsewatch.quantities import Quantity
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
 from rinsewatch.rinse.state import Quality as Judged
 from rinsewatch.rinse.state import RinseState, Verdict
 from rinsewatch.session.commands import (
     Answer,
+    CheckMeter,
     ConfirmProbe,
     Finish,
     Note,
@@ -204,10 +206,28 @@ def test_a_stray_key_in_mid_rinse_does_not_move_the_target(desk: Desk) -> None:
     assert [event for event in desk.events() if "feed" in event] == ["note: feed = 568.0 uS/cm"]
 
 
+def test_a_check_in_a_known_water_becomes_a_note(desk: Desk) -> None:
+    """With the newest reading, or with one that is typed; without any it asks for one."""
+    should = Quantity(84.0, "uS/cm")
+    desk.take(CheckMeter(should), 0.0)
+    assert desk.live.snapshot().message.startswith("no reading to check")
+    desk.take(CheckMeter(Quantity(0.0, "ppm"), Quantity(1.0, "ppm")), 1.0)
+    assert "tells nothing" in desk.live.snapshot().message
+    desk.read(81.2, 2.0)
+    desk.take(CheckMeter(should), 3.0)
+    desk.take(CheckMeter(should, Quantity(83.0, "uS/cm")), 4.0)
+    assert desk.events() == [
+        "note: known = 84 uS/cm, read 81.2 uS/cm",
+        "note: known = 84 uS/cm, read 83 uS/cm",
+    ]
+
+
 def test_a_persons_note_cannot_act_on_the_core(desk: Desk) -> None:
+    desk.take(Note("known = 84 uS/cm, read 84 uS/cm"), 0.5)
     desk.take(Note("feed = 9000 ppm"), 1.0)
     desk.take(Note("probe confirmed"), 2.0)
-    assert desk.events() == ['note: "feed = 9000 ppm"', 'note: "probe confirmed"']
+    quoted = 'note: "known = 84 uS/cm, read 84 uS/cm"'
+    assert desk.events() == [quoted, 'note: "feed = 9000 ppm"', 'note: "probe confirmed"']
 
 
 def test_flow_goes_on_while_the_meter_is_lost_and_stands_in_a_pause(tmp_path: Path) -> None:
