@@ -207,8 +207,9 @@ class Desk:
     def _check(self, command: CheckMeter) -> Result:
         """The meter was dipped in a water that should read so."""
         read = command.read if command.read is not None else self.last
-        if read is None or (isinstance(read, Shown) and read.mark is not Mark.VALUE):
-            self.say("no reading to check: dip the probe in the known water, or type k 84 uS/cm, read 81 uS/cm")
+        filtrate = command.read is None and bool(self._acts) and self._acts[-1].number is not None
+        if read is None or filtrate or (isinstance(read, Shown) and read.mark is not Mark.VALUE):
+            self.say("no reading of the known water; with its reading it is: 84 uS/cm, read 81 uS/cm")
             return Result()
         note = known_note(command.should, read)
         try:

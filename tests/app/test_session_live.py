@@ -27,12 +27,15 @@ from rinsewatch.session.commands import (
     SetPortion,
     TakeFeed,
     TakeRinseWater,
+    Typed,
     Undo,
 )
 from rinsewatch.session.live import Item, LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring, rebuild_pouring
 from rinsewatch.session.recorder import Recorder
 from rinsewatch.session.stamp import Stamp
+from rinsewatch_drivers.clock import SystemClock
+from rinsewatch_drivers.hand import parse_hand
 from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
 
 NOW = datetime(2026, 1, 31, 12, tzinfo=UTC)
@@ -112,12 +115,14 @@ class Desk:
         return self.logbook.rows(self.rinse_id)
 
 
-def make_desk(folder: Path, setup: RinseSetup = PORTIONS, policy: Policy | None = None) -> Desk:
+def make_desk(
+    folder: Path, setup: RinseSetup = PORTIONS, policy: Policy | None = None, *, by_hand: bool = False
+) -> Desk:
     logbook = Logbook.open(folder / "logbook.sqlite")
     writer = logbook.begin_rinse({}, "", "2026-01-31T12:00:00.000Z")
     onlooker = Onlooker()
     pouring = begin_pouring(setup.portion_ml, setup.flow_ml_min)
-    live = LiveRinse(setup, onlooker, Recorder(writer), pouring, policy or Policy())
+    live = LiveRinse(setup, onlooker, Recorder(writer), pouring, policy or Policy(), by_hand=by_hand)
     return Desk(live, onlooker, logbook, writer.rinse_id)
 
 
@@ -210,7 +215,7 @@ def test_a_check_in_a_known_water_becomes_a_note(desk: Desk) -> None:
     """With the newest reading, or with one that is typed; without any it asks for one."""
     should = Quantity(84.0, "uS/cm")
     desk.take(CheckMeter(should), 0.0)
-    assert desk.live.snapshot().message.startswith("no reading to check")
+    assert desk.live.snapshot().message.startswith("no reading of the known water")
     desk.take(CheckMeter(Quantity(0.0, "ppm"), Quantity(1.0, "ppm")), 1.0)
     assert "tells nothing" in desk.live.snapshot().message
     desk.read(81.2, 2.0)
@@ -220,6 +225,17 @@ def test_a_check_in_a_known_water_becomes_a_note(desk: Desk) -> None:
         "note: known = 84 uS/cm, read 81.2 uS/cm",
         "note: known = 84 uS/cm, read 83 uS/cm",
     ]
+
+
+def test_the_filtrate_typed_by_hand_is_no_check(tmp_path: Path) -> None:
+    """Who types readings has typed the filtrate's last: what the known water reads is typed with the check."""
+    desk = make_desk(tmp_path, by_hand=True)
+    desk.take(Typed(parse_hand("11 ppm", clock=SystemClock())), 1.0)
+    desk.take(CheckMeter(Quantity(9.0, "ppm")), 2.0)
+    assert "84 uS/cm, read 81 uS/cm" in desk.live.snapshot().message
+    desk.take(CheckMeter(Quantity(9.0, "ppm"), Quantity(9.0, "ppm")), 3.0)
+    assert desk.events() == ["note: known = 9 ppm, read 9 ppm"]
+    desk.logbook.close()
 
 
 def test_a_persons_note_cannot_act_on_the_core(desk: Desk) -> None:
