@@ -50,6 +50,7 @@ class Rinse:
         self._good_since_s = math.inf
         self._plateau_ml: float | None = None
         self._quality, self._cause = Quality.MISSING, Cause.NONE
+        self._coarse_us_cm = 0.0
         self._price_of: View | None = None
         self._price: Price | None = None
         self._break_even_of: View | None = None
@@ -215,7 +216,13 @@ class Rinse:
             self._belief.jump = 2.0
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
+        self._coarse_us_cm = span.step_us_cm if self._hides_target(span) else 0.0
         return None if span.is_over else span.shown_us_cm
+
+    def _hides_target(self, span: Span) -> bool:
+        """The same digits stand for a filtrate at the target and for one far above it."""
+        target = self._target()
+        return target is not None and span.low_us_cm <= target and WRONG * target < span.high_us_cm < math.inf
 
     def _roomy(self, expected: Expectation, span: Span) -> Expectation:
         room = ROOM_STEPS * span.step_us_cm
@@ -260,6 +267,7 @@ class Rinse:
             good=self._quality is Quality.GOOD,
             has_target=target is not None,
             patient=False,
+            coarse_us_cm=self._coarse_us_cm,
         )
         if not on_plateau(evidence):
             self._plateau_ml = None

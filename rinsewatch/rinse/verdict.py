@@ -29,7 +29,8 @@ _WORDS = {
     Cause.LINK: "no readings: meter lost or silent",
 }
 
-_STALLED = "the target lies below what this rinse water and resin reach: more water will not help"
+HIDDEN: Final = "hide the target"
+_STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,7 @@ class Evidence:
     good: bool
     has_target: bool
     patient: bool  # enough water has been poured since the plateau came in sight
+    coarse_us_cm: float = 0.0  # display step, where it hides whether the target is reached; else 0
 
 
 def on_plateau(e: Evidence) -> bool:
@@ -83,6 +85,8 @@ class Decision:
             return Verdict.STOP, "the endpoint is reached"
         if on_plateau(e) and e.patient:
             return Verdict.STALLED, _STALLED
+        if e.coarse_us_cm:
+            return Verdict.RINSE, f"the display's steps of {e.coarse_us_cm:.2g} uS/cm {HIDDEN}: the forecast decides"
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
         if e.chance_unreachable >= 0.5:
