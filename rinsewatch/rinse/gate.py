@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
-from itertools import pairwise
+from itertools import pairwise, takewhile
 from typing import Final
 
 from rinsewatch.rinse.prior import PURE_WATER_US_CM
@@ -23,8 +23,10 @@ FROZEN_CHANGE: Final = 0.10
 FROZEN_RUN: Final = 5
 FROZEN_TRUST: Final = 0.6  # share of the expected fall that must have shown: washouts slow down
 RISE_S: Final = 45.0
-PROOF_STEP: Final = 0.04
-PROOF_FALL: Final = 0.3
+TRAIL: Final = 12
+PROOF_STEP: Final = 0.04  # log: every place reads so much less than the one before ...
+PROOF_STEPS: Final = 2  # ... so many times in a row at least ...
+PROOF_FALL: Final = 0.3  # ... and so much less in all
 
 
 class Cause(StrEnum):
@@ -203,16 +205,17 @@ class Gate:
             hold.trail[-1] = (place, ln_reading)
         else:
             hold.trail.append((place, ln_reading))
-            del hold.trail[:-6]
+            del hold.trail[:-TRAIL]
 
     @staticmethod
     def _proves_washout(hold: _Hold, time_s: float) -> bool:
         """The held readings decline portion after portion as a washout does: another vessel would not."""
         if hold.cause in (Cause.HIGH, Cause.FROZEN):
             lasting = time_s - hold.since_s > RISE_S and len(hold.trail) >= 3
-            return lasting and hold.trail[-1][1] < hold.trail[0][1] - 0.05
-        if hold.cause is not Cause.LOW or len(hold.trail) < 4:
+            return lasting and hold.trail[-1][1] < hold.trail[-6:][0][1] - 0.05
+        if hold.cause is not Cause.LOW:
             return False
-        values = [ln for _, ln in hold.trail[-4:-1]]  # the last place is still under way
-        steady = all(a - b > PROOF_STEP for a, b in pairwise(values))
-        return steady and values[0] - values[-1] > PROOF_FALL
+        values = [ln for _, ln in hold.trail[:-1]]  # the last place is still under way
+        falls = [a - b for a, b in pairwise(values)]
+        steady = list(takewhile(lambda fall: fall > PROOF_STEP, reversed(falls)))
+        return len(steady) >= PROOF_STEPS and sum(steady) > PROOF_FALL
