@@ -78,8 +78,11 @@ def _row(number: str, state: str) -> Result:
     return Result(number, "", "", "", state, True, "", "", "something", 0.0)
 
 
-def test_a_row_known_to_lack_something_is_named_and_may_get_neither_worse_nor_better_unseen() -> None:
-    (number,) = [number for number, state in known.KNOWN.items() if state == "partly"][:1]
+def test_a_row_known_to_lack_something_is_named_and_may_get_neither_worse_nor_better_unseen(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    number = "S28"
+    monkeypatch.setattr(known, "KNOWN", {number: "partly"})
     states = ["survived", "partly", "not built", "FAILED", "control passed"]
     assert [len(known.worse([_row(number, state)])) for state in states] == [0, 0, 1, 1, 1]
     assert [len(known.better([_row(number, state)])) for state in states] == [1, 0, 0, 0, 0]
