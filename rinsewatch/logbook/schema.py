@@ -259,6 +259,17 @@ def viewing(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def out_of_wal(path: Path, viewer: sqlite3.Connection) -> sqlite3.Connection:
+    """The viewer, or a new one: a write-ahead log that another program has set can be left only while nobody looks."""
+    if viewer.execute("PRAGMA journal_mode").fetchone() != ("wal",):
+        return viewer
+    viewer.close()
+    connect(path, write=True).close()
+    again = viewing(path)
+    again.text_factory = viewer.text_factory
+    return again
+
+
 def _upgrade_in_place(path: Path, version: int, steps: Sequence[Step]) -> None:
     with contextlib.closing(connect(path, write=True)) as connection, transaction(connection):
         for step in steps[version:]:

@@ -105,7 +105,10 @@ class Logbook:
 
     def reserve(self) -> None:
         """Take the writer lock now; raises LogbookError naming the process that has it."""
-        self._lock.acquire()
+        if not self._lock.held:
+            self._lock.acquire()
+            with self._explained():
+                self._connection = schema.out_of_wal(self.path, self._connection)
 
     def close(self) -> None:
         """Close the file and let the next writer in."""
