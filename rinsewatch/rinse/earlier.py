@@ -51,10 +51,9 @@ class EarlierForecasts:
         return self._kept[-1].low_at(rinse_ml) if self._kept else None
 
     def likely_us_cm(self, rinse_ml: float) -> float:
-        """Below this a washout that goes on as forecast is not likely to be, by the median forecast; 0 without any
-        that reaches here: further on it says nothing."""
-        likely = [f.likely_at(rinse_ml) for f in self._kept if rinse_ml <= f.rinse_ml[-1]]
-        return float(np.median(likely)) if likely else 0.0
+        """Below this a washout that goes on as forecast is not likely to be, by the median forecast; 0 by too few."""
+        likely = [f.likely_at(rinse_ml) for f in self._kept]
+        return float(np.median(likely)) if len(likely) >= LEAST_HEARD else 0.0
 
     def low_us_cm(self, rinse_ml: float, share: float = 0.5) -> float:
         """The low end at a ``share`` of those that reach here (0.5: the median: one forecast may be off); 0 if few."""
