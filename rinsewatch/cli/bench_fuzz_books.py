@@ -284,7 +284,7 @@ class Exports:
     def _differs(self, data: bytes) -> bool:
         try:
             found = json.loads(data)
-        except ValueError:
+        except (ValueError, RecursionError):
             return False
         return bool(found != json.loads(self._text))
 

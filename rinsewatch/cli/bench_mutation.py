@@ -55,7 +55,7 @@ class Server:
 
     def __init__(self, tree: Path) -> None:
         paths = os.pathsep.join(str(tree / part) for part in (".", "drivers", "sim"))
-        world = {**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"}
+        world = {**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1", "TMPDIR": str(tree.parent)}
         self.tree = tree
         self._process = subprocess.Popen(
             [sys.executable, "-P", str(Path(__file__).with_name("bench_mutation_server.py"))],
@@ -77,15 +77,20 @@ class Server:
 
 @contextmanager
 def _copy() -> Iterator[Path]:
-    with tempfile.TemporaryDirectory(prefix="rinsewatch-mutants-", ignore_cleanup_errors=True) as name:
+    """In memory where there is such a place: logbooks are synced, and the disk is not what is tested."""
+    memory = Path("/dev/shm")
+    where = memory if os.access(memory, os.W_OK) else None
+    with tempfile.TemporaryDirectory(prefix="rinsewatch-mutants-", dir=where, ignore_cleanup_errors=True) as name:
+        tree = Path(name) / "tree"
+        tree.mkdir()
         for part in _COPIED:
             source = _ROOT / part
             if source.is_dir():
                 ignored = shutil.ignore_patterns("__pycache__", ".hypothesis")
-                shutil.copytree(source, Path(name) / part, ignore=ignored)
+                shutil.copytree(source, tree / part, ignore=ignored)
             else:
-                shutil.copy(source, name)
-        yield Path(name)
+                shutil.copy(source, tree)
+        yield tree
 
 
 @click.command(help=__doc__)

@@ -13,8 +13,8 @@ _GATE: Final = ("tests/rinse/test_gate_edges.py", "tests/rinse/test_gate.py")
 _SHAPE: Final = ("tests/rinse/test_shape_edges.py",)
 _DECISION: Final = ("tests/rinse/test_decision_edges.py", "tests/rinse/test_verdicts.py")
 _BOOK: Final = (
+    "tests/app/test_logbook_writes_edges.py", "tests/app/test_logbook_files_edges.py",
     "tests/app/test_logbook_damaged_rows.py", "tests/app/test_logbook_store.py",
-    "tests/logbook_book/test_records_crash.py",
 )  # fmt: skip
 
 ROOMS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
@@ -35,16 +35,17 @@ ROOMS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "rinsewatch/rinse/target.py": _DECISION[:1],
     },
     "logbook": {
-        "rinsewatch/logbook/chain.py": _BOOK,
-        "rinsewatch/logbook/entry.py": _BOOK,
-        "rinsewatch/logbook/lock.py": _BOOK,
+        "rinsewatch/logbook/chain.py": _BOOK[:2],
+        "rinsewatch/logbook/entry.py": (*_BOOK[:2], _BOOK[3]),
+        "rinsewatch/logbook/lock.py": (_BOOK[1], _BOOK[3]),
         "rinsewatch/logbook/schema.py": _BOOK,
         "rinsewatch/logbook/writer.py": _BOOK,
-        "rinsewatch/session/recorder.py": ("tests/app/test_session_parts.py",),
+        "rinsewatch/session/recorder.py": ("tests/app/test_session_parts.py", _BOOK[1]),
     },
 }
 
 _GATE_PY, _SHAPE_PY, _WATCH = "rinsewatch/rinse/gate.py", "rinsewatch/rinse/shape.py", f"{_DRIVERS}/watch.py"
+_LOCK, _SCHEMA, _WRITER = (f"rinsewatch/logbook/{name}.py" for name in ("lock", "schema", "writer"))
 _FRAMING, _NUMBERS, _TEXT = f"{_DRIVERS}/framing.py", f"{_DRIVERS}/numbers.py", f"{_DRIVERS}/text.py"
 
 # (file, line, change) -> why nothing anyone can see changes. They are planted all the same: one that is noticed after
@@ -102,4 +103,25 @@ EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {
         "set anew before it is asked",
     (_WATCH, "return max(SILENT_PERIODS * (self.period_s or 0.0), SILENT_LEAST_S)", "1.0, not 0.0"):
         "three seconds are less than the least anyway",
+    (_LOCK, 'if sys.platform == "win32":', "'', not 'win32'"): "only on Windows",
+    (_LOCK, "os.lseek(descriptor, 4096, os.SEEK_SET)  # beyond the text: such locks also forbid reading",
+     "4097, not 4096"): "only on Windows",
+    (_LOCK, "os.lseek(descriptor, 4096, os.SEEK_SET)  # beyond the text: such locks also forbid reading",
+     "without: os.lseek(descriptor, 4096, os.SEEK_SET)"): "only on Windows",
+    (_LOCK, "msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)", "2, not 1"): "only on Windows",
+    (_LOCK, "msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)",
+     "without: msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)"): "only on Windows",
+    (_LOCK, "os.ftruncate(descriptor, 0)", "1, not 0"): "the one byte is written over",
+    (_LOCK, "os.lseek(descriptor, 0, os.SEEK_SET)", "without: os.lseek(descriptor, 0, os.SEEK_SET)"):
+        "nothing was read or written before",
+    (_SCHEMA, "header = stream.read(100)", "101, not 100"): "only the first hundred are looked at",
+    (_SCHEMA, 'with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:',
+     "'', not ':memory:'"): "a temporary database as well",
+    (_SCHEMA, "connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, "
+     "check_same_thread=False)", "False, not True"): "where it survives, SQLite was built to take such names anyway",
+    (_WRITER, 'head = Head(*found) if found else Head(-1, b"")', "1, not -1"): "fits no head there is",
+    (_WRITER, 'head = Head(*found) if found else Head(-1, b"")', "2, not 1"): "fits no head there is",
+    (_WRITER, 'head = Head(*found) if found else Head(-1, b"")', "b'x', not b''"): "fits no head there is",
+    ("rinsewatch/session/recorder.py", "if len(self._waiting) > self._limit:",
+     "Gt -> GtE in len(self._waiting) > self._limit"): "none is too many then",
 }  # fmt: skip
