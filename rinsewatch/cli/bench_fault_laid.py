@@ -173,6 +173,7 @@ def silent(record: Record, start_s: float, rng: np.random.Generator) -> Laid:
     length_s, told = float(rng.choice([300.0, math.inf])), list[bool]()
 
     def at(row: BenchRow) -> Sequence[BenchRow]:
+        """Nothing for a while; the session's event after 5 s of it."""
         if not start_s <= row.time_s < start_s + length_s or not row.reading:
             return [row]
         if row.time_s < start_s + 5.0 or told:
