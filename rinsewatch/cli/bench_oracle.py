@@ -1,6 +1,7 @@
-"""Benchmark: the oracle. It knows the simulator's parameters of the rinse, but not its scatter.
+"""Benchmark: the oracles. They know the simulator's parameters of the rinse, but not its scatter.
 
-It follows how far the real rinse is ahead of or behind the noise-free one (in mL), from the settled readings.
+They follow how far the real rinse is ahead of or behind the noise-free one (in mL), from the settled readings. The
+second one knows everything but the water: of that only what the meter shows of it, as any estimator does.
 """
 
 from __future__ import annotations
@@ -12,7 +13,12 @@ import numpy as np
 
 from rinsewatch.cli.bench_score import Answer, Outcome, Task
 from rinsewatch.cli.bench_settled import Array, Settled, settled
+from rinsewatch_sim.draw import other_water
+from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import noise_free_knots
+
+WATERS = 30
+_WILD = 5.0  # spreads
 
 
 @dataclass(slots=True)
@@ -24,23 +30,31 @@ class _Lead:
     walk_per_ml: float  # variance gained per mL poured
     scatter: float  # relative scatter of one settled reading about its curve
     end_ml: float = 0.0  # what that scatter means in mL at the endpoint
+    ln_fit: float = 0.0  # log likelihood of the readings
 
     def move(self, volume_ml: float) -> None:
         """More water was poured: the lead is less certain."""
         self.variance += self.walk_per_ml * volume_ml
 
-    def see(self, lead_ml: float, variance: float) -> None:
-        """One settled reading says the lead is this; a wild one is ignored."""
+    def see(self, lead_ml: float, error: float, slope: float) -> None:
+        """One settled reading, uncertain by ``error`` uS/cm on a curve that falls by ``slope`` per mL, says the lead
+        is this; a wild one is ignored."""
+        variance = (error / slope) ** 2
         spread = math.sqrt(self.variance + variance)
-        if abs(lead_ml - self.lead_ml) > 5.0 * spread:
+        off = abs(lead_ml - self.lead_ml) / spread
+        self.fit(off, spread * slope)
+        if off > _WILD:
             return
         gain = self.variance / (self.variance + variance)
         self.lead_ml += gain * (lead_ml - self.lead_ml)
         self.variance *= 1.0 - gain
 
+    def fit(self, off: float, spread_us_cm: float) -> None:
+        """A reading that lies so many spreads off."""
+        self.ln_fit -= 0.5 * min(off, _WILD) ** 2 + math.log(spread_us_cm)
 
-def _start(task: Task) -> _Lead:
-    scenario = task.record.scenario
+
+def _start(scenario: Scenario) -> _Lead:
     portion = scenario.portion_ml
     if scenario.is_flow:  # the pump's error is 3 % of what has flowed: no walk, but a wide start
         return _Lead(0.0, (0.4 * portion) ** 2, (0.03 * portion) ** 2 / portion, 0.7 * scenario.meter.noise)
@@ -53,28 +67,58 @@ def _start(task: Task) -> _Lead:
 
 def oracle(task: Task) -> Outcome:
     """Forecasts from the noise-free curve, shifted by the filtered lead; stops when that curve says so."""
-    volumes, curve = noise_free_knots(task.record.scenario)
-    below = np.flatnonzero(curve <= task.target_us_cm)
+    return _follow(task, task.record.scenario)[0]
+
+
+def oracle_of_shown_water(task: Task) -> Outcome:
+    """The same without knowing the water: many waters that the meter shows alike, by how well each fits. No stop.
+
+    What it errs by, nobody can know before the floor is read.
+    """
+    rng = np.random.default_rng(WATERS)
+    worlds = [_follow(task, other_water(task.record.scenario, rng)) for _ in range(WATERS)]
     outcome = Outcome()
+    for row in task.checkpoints:
+        told = [(found.answers[row], fits[row]) for found, fits in worlds if row in found.answers]
+        if told:
+            ln_fit = np.array([fit for _, fit in told])
+            weights = np.exp(ln_fit - ln_fit.max())
+            ends = np.array([[a.low_ml, a.mid_ml, a.high_ml] for a, _ in told], dtype=np.float64)
+            low, mid, high = (_weighted(ends[:, k], weights, share) for k, share in enumerate((0.05, 0.5, 0.95)))
+            outcome.answers[row] = Answer(low, mid, high, True)
+    return outcome
+
+
+def _weighted(values: Array, weights: Array, share: float) -> float:
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order]) / weights.sum()
+    return float(values[order][min(int(np.searchsorted(reached, share)), len(values) - 1)])
+
+
+def _follow(task: Task, scenario: Scenario) -> tuple[Outcome, dict[int, float]]:
+    """The outcome if the rinse were this one, and at each checkpoint how well it has fitted so far."""
+    volumes, curve = noise_free_knots(scenario)
+    below = np.flatnonzero(curve <= task.target_us_cm)
+    outcome, fits = Outcome(), dict[int, float]()
     if not len(below):
-        return outcome
+        return outcome, fits
     end = _cross(volumes, curve, int(below[0]), task.target_us_cm)
-    series, lead = settled(task), _start(task)
+    series, lead = settled(task), _start(scenario)
     at = int(below[0])
-    if at > 0 and not task.record.scenario.is_flow:
+    if at > 0 and not scenario.is_flow:
         lead.end_ml = lead.scatter * (volumes[at] - volumes[at - 1]) / math.log(curve[at - 1] / curve[at])
     before = 0.0
     for i, row in enumerate(series.rows):
         volume = float(series.volume_ml[i])
         lead.move(volume - before)
         before = volume
-        seen = _reading_lead(series, i, volumes, curve, lead.scatter)
-        if seen is not None:
-            lead.see(*seen)
+        _see(lead, series, i, volumes, curve)
         if outcome.stop_row is None and volume + lead.lead_ml >= end:
             outcome.stop_row = int(row)
         _answer_until(task, outcome, series, i, end, lead)
-    return outcome
+        for answered in outcome.answers:
+            fits.setdefault(answered, lead.ln_fit)
+    return outcome, fits
 
 
 def _answer_until(task: Task, outcome: Outcome, series: Settled, i: int, end: float, lead: _Lead) -> None:
@@ -94,18 +138,18 @@ def _cross(volumes: Array, curve: Array, i: int, target: float) -> float:
     return float(volumes[i - 1] + share * (volumes[i] - volumes[i - 1]))
 
 
-def _reading_lead(
-    series: Settled, i: int, volumes: Array, curve: Array, scatter: float
-) -> tuple[float, float] | None:
-    """(lead mL, variance) that one settled reading speaks for, None where the curve is flat or not met."""
+def _see(lead: _Lead, series: Settled, i: int, volumes: Array, curve: Array) -> None:
+    """What one settled reading speaks for; nothing where the curve is flat, above it, or below its floor."""
     reading, step = float(series.us_cm[i]), float(series.step_us_cm[i])
     falling = np.minimum.accumulate(curve)
-    if not falling[-1] < reading < falling[0]:
-        return None
+    if reading <= falling[-1]:
+        error = math.hypot(step / math.sqrt(12.0), lead.scatter * float(falling[-1]))
+        lead.fit((float(falling[-1]) - reading) / error, error)
+        return
     k = int(np.searchsorted(-falling, -reading))
     if k == 0 or falling[k] >= falling[k - 1]:
-        return None
+        return
     met = _cross(volumes, falling, k, reading)
-    slope = (falling[k - 1] - falling[k]) / (volumes[k] - volumes[k - 1])
-    error = math.hypot(step / math.sqrt(12.0), scatter * reading)
-    return met - float(series.volume_ml[i]), (error / slope) ** 2
+    slope = float((falling[k - 1] - falling[k]) / (volumes[k] - volumes[k - 1]))
+    error = math.hypot(step / math.sqrt(12.0), lead.scatter * reading)
+    lead.see(met - float(series.volume_ml[i]), error, slope)

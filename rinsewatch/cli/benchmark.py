@@ -24,7 +24,7 @@ import numpy as np
 
 from rinsewatch.cli import bench_baselines as baselines
 from rinsewatch.cli import bench_report as report
-from rinsewatch.cli.bench_oracle import oracle
+from rinsewatch.cli.bench_oracle import oracle, oracle_of_shown_water
 from rinsewatch.cli.bench_picture import reliability_svg
 from rinsewatch.cli.bench_rinse import run_rinse, target_of
 from rinsewatch.cli.bench_score import Outcome, Score, Task, score
@@ -36,6 +36,7 @@ LAWS = ("own", "diffusion", "two-rate", "plug", "channel", "drift", "heavy-noise
 ESTIMATORS: dict[str, Callable[[Task], Outcome]] = {
     "rinsewatch": run_rinse,
     "oracle": oracle,
+    "of shown water": oracle_of_shown_water,
     "12 bed volumes": baselines.fixed_volume,
     "first below": baselines.readings_below(1),
     "three below": baselines.readings_below(3),

@@ -19,6 +19,7 @@ ROWS_AT_MOST = 4000.0
 _STRENGTH_MOL_L = {"NaOH": (0.9, 4.4), "HCl": (1.0, 2.2), "salt": (0.5, 4.0)}
 # Molar conductivity at infinite dilution, S cm2/mol (CRC Handbook): rough lengths only.
 _MOLAR = {"NaOH": 247.8, "HCl": 426.2, "salt": 126.4}
+_RINSE_US_CM, _LEAK_SHARE = (0.3, 3.0), (0.0, 0.2)
 _PERIODS_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 
 
@@ -71,7 +72,7 @@ def _draft(rng: np.random.Generator, kind: _Kind) -> Scenario:
     resin = _between(rng, 50.0, 50_000.0)
     interval = _between(rng, 60.0, 240.0) * (resin / 500.0) ** 0.15
     portion = resin * float(rng.uniform(0.5, 2.0))
-    rinse = _between(rng, 0.3, 3.0)
+    rinse = _between(rng, *_RINSE_US_CM)
     return Scenario(
         residue=residue,
         resin_ml=float(f"{resin:.3g}"),
@@ -89,13 +90,24 @@ def _draft(rng: np.random.Generator, kind: _Kind) -> Scenario:
         flow_bias=float(np.clip(0.03 * rng.standard_normal(), -0.08, 0.08)),
         rinse_us_cm=rinse,
         co2_us_cm=_carbonic(rng, rinse),
-        leak_us_cm=float(rng.uniform(0.0, 0.2)) * rinse,
+        leak_us_cm=float(rng.uniform(*_LEAK_SHARE)) * rinse,
         feed_us_cm=_between(rng, 4.0, 60.0),
         temperature_c=float(rng.uniform(12.0, 32.0)),
         temperature_drift_c=float(rng.uniform(-1.5, 1.5)),
         hand_typed=kind.hand,
         aged=aged,
     )
+
+
+def other_water(scenario: Scenario, rng: np.random.Generator) -> Scenario:
+    """The same rinse with other rinse water, carbonic acid and leak, which its meter shows as the same rinse water."""
+    shown = scenario.shown_rinse_water()
+    while True:
+        rinse = _between(rng, *_RINSE_US_CM)
+        leak = float(rng.uniform(*_LEAK_SHARE)) * rinse
+        other = replace(scenario, rinse_us_cm=rinse, co2_us_cm=_carbonic(rng, rinse), leak_us_cm=leak)
+        if other.shown_rinse_water() == shown:
+            return other
 
 
 def _carbonic(rng: np.random.Generator, rinse_us_cm: float) -> float:

@@ -12,12 +12,14 @@ from click.testing import CliRunner
 
 from rinsewatch.cli import bench_baselines as baselines
 from rinsewatch.cli import bench_report as report
-from rinsewatch.cli.bench_oracle import oracle
+from rinsewatch.cli.bench_oracle import oracle, oracle_of_shown_water
 from rinsewatch.cli.bench_picture import reliability_svg
 from rinsewatch.cli.bench_rinse import run_rinse, setup_of, target_of
 from rinsewatch.cli.bench_score import Answer, Outcome, Score, Task, pinball, score
 from rinsewatch.cli.bench_settled import settled
 from rinsewatch.cli.benchmark import LAWS, main, under_law
+from rinsewatch_sim.draw import other_water
+from rinsewatch_sim.probe import meter_of
 from rinsewatch_sim.record import BenchRow, Record
 from rinsewatch_sim.simulate import random_scenario, run
 from rinsewatch_sim.stepper import demo_scenario
@@ -147,6 +149,25 @@ def test_oracle_knows_better_than_a_line() -> None:
     }
     assert errors["oracle"] < 0.4
     assert errors["oracle"] < 0.6 * errors["line"]
+
+
+def test_who_knows_all_but_the_water_knows_less_than_the_oracle() -> None:
+    """To zero, which is all about the floor: what is left of its error nobody can know before the floor is read."""
+    tasks = [task for seed in range(60, 70) if (task := _task(seed)).record.scenario.endpoint == "zero"]
+    errors = {
+        name: np.mean([e for t in tasks for e in score(t, rule(t), 0).errors])
+        for name, rule in (("all", oracle), ("shown", oracle_of_shown_water))
+    }
+    assert errors["all"] < 0.5 * errors["shown"]
+
+
+def test_other_waters_look_the_same_to_the_meter() -> None:
+    rng = np.random.default_rng(4)
+    scenario = random_scenario(rng, meter=meter_of("pen-0.5"))
+    waters = [other_water(scenario, rng) for _ in range(20)]
+    assert {water.shown_rinse_water() for water in waters} == {scenario.shown_rinse_water()}
+    assert max(w.rinse_us_cm for w in waters) > 1.2 * min(w.rinse_us_cm for w in waters)
+    assert {w.target_us_cm for w in waters} == {scenario.target_us_cm}
 
 
 @pytest.mark.parametrize("law", LAWS)
