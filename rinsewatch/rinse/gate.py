@@ -23,6 +23,7 @@ FROZEN_CHANGE: Final = 0.10
 FROZEN_RUN: Final = 5
 FROZEN_TRUST: Final = 0.6  # share of the expected fall that must have shown: washouts slow down
 RISE_S: Final = 45.0
+RISEN: Final = 1.5  # times the lowest reading of a hold: the probe has been put back
 TRAIL: Final = 12
 PROOF_STEP: Final = 0.04  # log: every place reads so much less than the one before ...
 PROOF_STEPS: Final = 2  # ... so many times in a row at least ...
@@ -79,6 +80,7 @@ class _Hold:
     since_s: float
     since_place: float
     low_us_cm: float  # what was too low when the hold began: the forecast must not come down to the readings
+    least_us_cm: float = math.inf  # lowest reading since
     count: int = 1
     trail: list[tuple[float, float]] = field(default_factory=list)  # (place, ln reading) one per portion or block
 
@@ -147,7 +149,7 @@ class Gate:
             if impossible or not expected.bounded_below or expected.low_us_cm > span.high_us_cm:
                 return Cause.DRY
             return Cause.NONE
-        if expected.bounded_below and span.high_us_cm < self._lowest(expected):
+        if expected.bounded_below and span.high_us_cm < self._lowest(span, expected):
             return Cause.LOW
         if not expected.known:
             return Cause.NONE
@@ -155,11 +157,12 @@ class Gate:
             return Cause.FROZEN
         return Cause.HIGH if span.low_us_cm > expected.high_us_cm else Cause.NONE
 
-    def _lowest(self, expected: Expectation) -> float:
-        """After zeros or a frozen value the filtrate has gone on; any other vessel stays where it is."""
+    def _lowest(self, span: Span, expected: Expectation) -> float:
+        """After zeros, a frozen value or a reading that has risen again the filtrate has gone on meanwhile; any other
+        vessel stays where it is."""
         if self._hold is None:
             return expected.low_us_cm
-        if self._hold.cause in (Cause.DRY, Cause.FROZEN):
+        if self._hold.cause in (Cause.DRY, Cause.FROZEN) or span.shown_us_cm > RISEN * self._hold.least_us_cm:
             return min(expected.low_us_cm, expected.carried_low_us_cm)
         return expected.low_us_cm if expected.comes_down else max(expected.low_us_cm, self._hold.low_us_cm)
 
@@ -189,6 +192,7 @@ class Gate:
         else:
             self._hold.count += 1
             self._hold.cause = cause
+        self._hold.least_us_cm = min(self._hold.least_us_cm, span.shown_us_cm)
         if not span.is_zero:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
             if cause is Cause.LOW and span.high_us_cm < expected.proof_low_us_cm:

@@ -32,6 +32,8 @@ MOST_STAND_S: Final = 120.0
 FALL: Final = 0.8  # a reading that falls so far within a portion: another one was poured and not logged
 FALL_COUNT: Final = 5
 BORNE_OUT: Final = 0.85  # of a doubted reading, to which a washout must have brought it since
+ZERO_PATIENCE: Final = 1.5  # a washout slows down on its way to a level
+LEAST_FALL: Final = 0.1  # log, per portion: slower than any rinse that goes on
 FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
@@ -54,7 +56,8 @@ class PortionBelief(Belief):
         self._fell_s = -math.inf
         self._portion_ends: list[float] = []
         self._doubted: Span | None = None
-        self._foreseen_us_cm = 0.0
+        self._doubted_until = 0.0  # portions in all from which a doubted 0 may be one
+        self._foreseen_us_cm = self._likely_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
         self._state: BedState
@@ -129,6 +132,7 @@ class PortionBelief(Belief):
         """What the present portion may read, before it is read: for the gate, and for a stop."""
         self._before = self._outer(self.view)
         self._foreseen_us_cm = self.filtrate_ends(self.view, FORESEEN)[0] if self.course.pours else 0.0
+        self._likely_us_cm = self.filtrate.mid
 
     def _standing_ml(self) -> float:
         return self.course.pours[-1].volume_ml if self.course.pours else 0.0
@@ -149,6 +153,7 @@ class PortionBelief(Belief):
         """What was read of this portion so far was not the filtrate, or is no longer."""
         self.window = PortionWindow(typed=self.window.typed)
         self._evaluated_at, self._before, self._foreseen_us_cm, self._doubted = 0, (0.0, math.inf), 0.0, None
+        self._doubted_until = 0.0
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
@@ -192,14 +197,25 @@ class PortionBelief(Belief):
         falls further, or reads clearly more: then it was that reading that was wrong."""
         if late.high_us_cm < self._foreseen_us_cm or not self._behaves():
             self._doubted = late
+            until = self.place + ZERO_PATIENCE * self._portions_to(late.high_us_cm)
+            self._doubted_until = max(self._doubted_until, until)
         elif self._doubted is not None and (self._borne_out(late) or _clearly_above(late, self._doubted)):
             self._doubted = None
 
     def _borne_out(self, late: Span) -> bool:
-        """No doubt is left, or the washout has gone on since; 0 has no further to go than 0 once more."""
-        if self._doubted is None or (late.is_zero and self._doubted.is_zero):
+        """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""
+        if self._doubted is None:
             return True
+        if late.is_zero and self._doubted.is_zero:
+            return self.place >= self._doubted_until
         return late.high_us_cm <= BORNE_OUT * self._doubted.shown_us_cm
+
+    def _portions_to(self, level_us_cm: float) -> float:
+        """Portions that would have brought what was likely of this one to a level, at the rate of those before it."""
+        ends = [end for end in self._portion_ends if end > 0.0]
+        falls = [math.log(a / b) for a, b in pairwise(ends)]
+        fall = max(median(falls), LEAST_FALL) if falls else 1.0
+        return max(math.log(self._likely_us_cm / level_us_cm), 0.0) / fall
 
     def _follows(self, late: Span) -> bool:
         """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.

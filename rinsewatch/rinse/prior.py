@@ -56,10 +56,14 @@ LEAST_SPREAD: Final = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Independent normals on the log parameters; the floor's is a mixture of a narrow and a wide one."""
+    """Independent normals on the log parameters; the floor's is a mixture of a narrow and a wide one.
+
+    The narrow one has a spread of its own above its mean, ``floor_above``, and below, ``spread[FLOOR]``.
+    """
 
     mean: Array
     spread: Array
+    floor_above: float
     floor_bound_us_cm: float
     floor_wide_mean: float
     floor_wide_spread: float
@@ -70,6 +74,10 @@ class Prior:
         theta: Array = self.mean + self.spread * rng.standard_normal((count, self.mean.size))
         if self.mean.size > CELLS:
             theta[:, CELLS] = np.abs(theta[:, CELLS])  # fewer than one cell is no bed
+        height = theta[:, FLOOR] - self.mean[FLOOR]
+        above = rng.random(count) < self.floor_above / (self.floor_above + self.spread[FLOOR])
+        skewed = np.where(above, np.abs(height) * self.floor_above / self.spread[FLOOR], -np.abs(height))
+        theta[:, FLOOR] = self.mean[FLOOR] + skewed
         wide = rng.random(count) < self.floor_wide_share
         theta[wide, FLOOR] = self.floor_wide_mean + self.floor_wide_spread * rng.standard_normal(int(wide.sum()))
         return theta
@@ -80,7 +88,9 @@ class Prior:
         z[:, FLOOR] = 0.0
         log_normal: Array = -0.5 * np.einsum("ij,ij->i", z, z)
         floor = theta[:, FLOOR]
-        narrow = np.exp(-0.5 * ((floor - self.mean[FLOOR]) / self.spread[FLOOR]) ** 2) / self.spread[FLOOR]
+        height, below = floor - self.mean[FLOOR], self.spread[FLOOR]
+        narrow = np.exp(-0.5 * (height / np.where(height > 0.0, self.floor_above, below)) ** 2)
+        narrow *= 2.0 / (below + self.floor_above)
         wide = np.exp(-0.5 * ((floor - self.floor_wide_mean) / self.floor_wide_spread) ** 2) / self.floor_wide_spread
         mixed = (1 - self.floor_wide_share) * narrow + self.floor_wide_share * wide
         out: Array = log_normal + np.log(mixed + 1e-300)
@@ -98,15 +108,14 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     """The prior a set-up justifies; ``rinse_water_step_us_cm`` is the display step of that reading."""
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
-    bound, narrow, wide = _floor_scales(setup, rinse_water_step_us_cm)
+    bound, narrow, wide, (floor_spread, floor_above) = _floor_scales(setup, rinse_water_step_us_cm)
     mean: list[float] = [np.log(0.45), np.log(0.09), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2]
-    floor_spread = 0.8 if setup.rinse_water_us_cm is not None else 1.0
     spread: list[float] = [0.40, 0.85, 0.9, strength_spread, floor_spread, 0.5, 2.2]
     _learn_from_earlier(setup, mean, spread)
     if setup.is_flow:
         mean.append(np.log(4.0))
         spread.append(0.6)
-    return Prior(np.array(mean), np.array(spread), bound, float(np.log(wide)), 1.2)
+    return Prior(np.array(mean), np.array(spread), floor_above, bound, float(np.log(wide)), 1.2)
 
 
 def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float]) -> None:
@@ -118,16 +127,20 @@ def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float
         spread[SLOW] = max(setup.earlier_slow[1], 2.0 * LEAST_SPREAD)
 
 
-def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, float]:
-    """Lower bound of the floor, usual and unusual height above it, uS/cm.
+def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, float, tuple[float, float]]:
+    """Lower bound of the floor, usual and unusual height above it, uS/cm; log spreads below and above the usual one.
 
     Below: what the rinse water's reading allows. Above: the bed and the air add a little (carbon dioxide
     alone gives pure water 0.9-1.1 uS/cm, CRC Handbook), rarely much.
     """
     water = setup.rinse_water_us_cm
     if water is None:
-        return PURE_WATER_US_CM, 0.8, 3.0
+        return PURE_WATER_US_CM, 0.8, 3.0, (1.0, 1.0)
     bound = max(PURE_WATER_US_CM, 0.985 * (water - step_us_cm / 2))
-    # Anywhere within the display's step, evenly: the log of an even share of a width has mean ln(width) - 1.
     width = water + step_us_cm / 2 - bound
-    return bound, max(0.55 * width, 0.05 * water, 0.02), max(step_us_cm / 2, 0.4 * water, 0.3)
+    unusual, added = max(step_us_cm / 2, 0.4 * water, 0.3), max(0.05 * water, 0.02)
+    if 0.55 * width <= added:
+        return bound, added, unusual, (0.8, 0.8)
+    # Anywhere within the display's step, evenly: most of an even share's logs lie little below that of the whole,
+    # few far below; above the whole only what the bed adds.
+    return bound, 0.75 * width, unusual, (0.9, 0.3)
