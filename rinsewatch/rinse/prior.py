@@ -67,7 +67,7 @@ class Prior:
     floor_bound_us_cm: float
     floor_wide_mean: float
     floor_wide_spread: float
-    floor_wide_share: float = 0.15
+    floor_wide_share: float = 0.10
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
         """``count`` hypotheses, shape (count, parameters)."""

@@ -85,14 +85,17 @@ def test_a_high_reading_that_then_stands_still_is_the_same_trouble() -> None:
     assert gate.held is Cause.FROZEN and gate.held_for_s(LATE_S + 8) == 8.0
 
 
-@pytest.mark.parametrize(("cause", "believed"), [(Cause.DRY, True), (Cause.LOW, False)])
+@pytest.mark.parametrize(
+    ("cause", "share", "believed"), [(Cause.DRY, 1.0, True), (Cause.LOW, 1.4, False), (Cause.LOW, 1.6, True)]
+)
 def test_after_zeros_the_filtrate_may_have_gone_on_falling_but_another_vessel_has_not(
-    cause: Cause, believed: bool
+    cause: Cause, share: float, believed: bool
 ) -> None:
-    gate = _held(cause)
-    found = _read(gate, [50.0, 50.0], replace(MID, carried_low_us_cm=30.0), LATE_S + 10)
+    """Unless the reading rises: then the probe was put back, and the filtrate has gone on meanwhile."""
+    value = share * (50.0 if cause is Cause.DRY else 20.0)
+    found = _read(_held(cause), [value, value], replace(MID, carried_low_us_cm=20.0), LATE_S + 10)
     assert (found[-1] is GOOD) is believed
-    assert _read(_held(cause), [50.0, 50.0])[-1] is not GOOD  # nothing was carried on
+    assert _read(_held(cause), [value, value])[-1] is not GOOD  # nothing was carried on
 
 
 @pytest.mark.parametrize("comes_down", [True, False])

@@ -14,7 +14,7 @@ from scipy.stats import kstest
 
 from rinsewatch.rinse.evidence import BEND_PER_EFOLD, Observation
 from rinsewatch.rinse.population import Population
-from rinsewatch.rinse.prior import SLOW, START, UNEVEN, Prior
+from rinsewatch.rinse.prior import FLOOR, SLOW, START, UNEVEN, Prior
 from rinsewatch.rinse.setup import Residue
 
 Array = npt.NDArray[np.float64]
@@ -51,7 +51,7 @@ def _prior() -> Prior:
     mean, spread = np.zeros(7), np.full(7, 0.02)
     mean[START], spread[START], spread[SLOW] = math.log(3e5), START_SPREAD, SLOW_SPREAD
     mean[UNEVEN], mean[4] = math.log(UNEVENNESS), math.log(1e-6)
-    return Prior(mean, spread, 0.0, math.log(1e-6), 0.02)
+    return Prior(mean, spread, spread[FLOOR], 0.0, math.log(1e-6), 0.02)
 
 
 def _facts(ln_values: Array, noise: float = NOISE) -> list[Observation]:

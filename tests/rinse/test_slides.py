@@ -60,7 +60,8 @@ def test_the_sound_rinse_in_flow_stops(bench: Any, display: Any) -> None:
 
 def _steep(volume_ml: float) -> float:
     """The liquor leaves as a front steeper than usual beds', with a long weak tail behind: uS/cm."""
-    return 1.9 + min(145_000.0, 145_000.0 * math.exp((400.0 - volume_ml) / 40.0)) + 1500.0 * math.exp(-volume_ml / 900.0)
+    front = 145_000.0 * min(math.exp((400.0 - volume_ml) / 40.0), 1.0)
+    return 1.9 + front + 1500.0 * math.exp(-volume_ml / 900.0)
 
 
 def test_a_front_steeper_than_foreseen_is_no_end_to_the_forecast(bench: Any, display: Any) -> None:
