@@ -80,7 +80,7 @@ class _Hold:
     since_s: float
     since_place: float
     low_us_cm: float  # what was too low when the hold began: the forecast must not come down to the readings
-    least_us_cm: float = math.inf  # lowest reading since
+    least_us_cm: float = math.inf  # high end of the lowest reading since
     count: int = 1
     trail: list[tuple[float, float]] = field(default_factory=list)  # (place, ln reading) one per portion or block
 
@@ -162,7 +162,7 @@ class Gate:
         vessel stays where it is."""
         if self._hold is None:
             return expected.low_us_cm
-        if self._hold.cause in (Cause.DRY, Cause.FROZEN) or span.shown_us_cm > RISEN * self._hold.least_us_cm:
+        if self._hold.cause in (Cause.DRY, Cause.FROZEN) or span.low_us_cm > RISEN * self._hold.least_us_cm:
             return min(expected.low_us_cm, expected.carried_low_us_cm)
         return expected.low_us_cm if expected.comes_down else max(expected.low_us_cm, self._hold.low_us_cm)
 
@@ -192,7 +192,7 @@ class Gate:
         else:
             self._hold.count += 1
             self._hold.cause = cause
-        self._hold.least_us_cm = min(self._hold.least_us_cm, span.shown_us_cm)
+        self._hold.least_us_cm = min(self._hold.least_us_cm, span.high_us_cm)
         if not span.is_zero:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
             if cause is Cause.LOW and span.high_us_cm < expected.proof_low_us_cm:

@@ -98,6 +98,18 @@ def test_after_zeros_the_filtrate_may_have_gone_on_falling_but_another_vessel_ha
     assert _read(_held(cause), [value, value])[-1] is not GOOD  # nothing was carried on
 
 
+def test_digits_that_flicker_by_a_step_are_no_rise() -> None:
+    """Water at the edge of two whole-ppm digits shows 2 and 4 uS/cm by turns: nobody put the probe back."""
+    gate = Gate()
+    _read(gate, [100.0, 100.0])
+    for n in range(12):
+        shown = (2.0, 4.0)[n % 2]
+        found = gate.assess(
+            Span(shown, shown - 1.0, shown + 1.0, 2.0), LATE_S + n, 5.0, replace(MID, carried_low_us_cm=1.0)
+        )
+        assert found.quality is not GOOD
+
+
 @pytest.mark.parametrize("comes_down", [True, False])
 def test_a_forecast_comes_down_to_held_readings_only_where_it_may(comes_down: bool) -> None:
     found = _read(_held(Cause.LOW), [20.0, 20.0], replace(MID, low_us_cm=10.0, comes_down=comes_down), LATE_S + 10)
