@@ -53,6 +53,7 @@ class PortionBelief(Belief):
         self.window = PortionWindow()
         self._window_before = PortionWindow()
         self._shape = PortionShape()
+        self._noticed = 0  # readings of the present portion, believed or not
         self._fell_s = -math.inf
         self._portion_ends: list[float] = []
         self._doubted: Span | None = None
@@ -89,8 +90,9 @@ class PortionBelief(Belief):
         if self.window.late is not None and not self.window.late.is_over:
             self._doubt(self.window.late)
             self._portion_ends = [*self._portion_ends[-5:], self.window.late.shown_us_cm]
+        typed = self._noticed <= 2 if self._noticed else self.window.typed
         self._shape.next_portion(believed=self.window.count > 0)
-        self._window_before, self.window = self.window, PortionWindow(typed=0 < self.window.count <= 2)
+        self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrive()
 
     def unpour(self, volume_ml: float) -> None:
@@ -182,6 +184,7 @@ class PortionBelief(Belief):
 
     def notice(self, span: Span, time_s: float) -> None:
         """A reading, before it is judged: how it moves tells more than where it stands."""
+        self._noticed += 1
         self._shape.add(self._after(time_s), span)
 
     def _behaves(self) -> bool:
@@ -206,9 +209,8 @@ class PortionBelief(Belief):
         """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""
         if self._doubted is None:
             return True
-        if late.is_zero and self._doubted.is_zero:
-            return self.place >= self._doubted_until
-        return late.high_us_cm <= BORNE_OUT * self._doubted.shown_us_cm
+        fallen = late.high_us_cm <= BORNE_OUT * self._doubted.low_us_cm and not late.is_zero
+        return fallen or self.place >= self._doubted_until
 
     def _portions_to(self, level_us_cm: float) -> float:
         """Portions that would have brought what was likely of this one to a level, at the rate of those before it."""
@@ -274,7 +276,7 @@ class PortionBelief(Belief):
             settling,
             self.travel,
             carried_low_us_cm=low,
-            comes_down=alike,
+            comes_down=self._shape.moves(self.floor_us_cm),
             proof_low_us_cm=0.0 if alike else math.inf,
         )
 

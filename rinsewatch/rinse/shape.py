@@ -22,6 +22,8 @@ RISES: Final = 0.15  # log, over which the portions before must have risen to ex
 RISE_SHARE: Final = 0.4  # of that rise, of what lies above the floor, which it must show
 FALLS: Final = 0.06  # log: no portion that did not fall before falls by so much
 
+NOTHING_SEEN: Final = (True, True, False)  # behaves, vouches, moves
+
 
 class PortionShape:
     """All readings of the present portion, believed or not, and of the last portions that behaved."""
@@ -30,7 +32,7 @@ class PortionShape:
         self._known: list[PortionWindow] = []
         self._now = PortionWindow()
         self._looked_at = 0
-        self._behaves = self._vouches = True
+        self._behaves, self._vouches, self._moves = NOTHING_SEEN
 
     def add(self, after_s: float, span: Span) -> None:
         """A reading of the present portion; over range and zero tell nothing of its shape."""
@@ -42,12 +44,12 @@ class PortionShape:
         if believed and self._now.count >= LEAST_READINGS and self._behaves:
             self._known = [*self._known[-(KEPT - 1) :], self._now]
         self._now, self._looked_at = PortionWindow(), 0
-        self._behaves = self._vouches = True
+        self._behaves, self._vouches, self._moves = NOTHING_SEEN
 
     def forget(self) -> None:
         """The person vouches for the probe: what the portions before did is no measure any more."""
         self._known, self._looked_at = [], 0
-        self._behaves = self._vouches = True
+        self._behaves, self._vouches, self._moves = NOTHING_SEEN
 
     def behaves(self, floor_us_cm: float) -> bool:
         """False if this portion does not move as those before it did; True while too little is known."""
@@ -55,26 +57,37 @@ class PortionShape:
         return self._behaves
 
     def vouches(self, floor_us_cm: float) -> bool:
-        """True if this portion moves as those before it did, coarse display or not: proof, not just no objection."""
+        """True if nothing speaks against this portion, not even a display too coarse to tell; True before the first."""
         self._look(floor_us_cm)
         return self._vouches
+
+    def moves(self, floor_us_cm: float) -> bool:
+        """True if the display is seen to move by more than its step, as in the portions before: proof.
+
+        Digits that flicker between two values are no movement, and a portion that stands flat proves nothing.
+        """
+        self._look(floor_us_cm)
+        return self._moves
 
     def _look(self, floor_us_cm: float) -> None:
         if self._now.count > 1.1 * self._looked_at:
             self._looked_at = self._now.count
-            self._behaves, self._vouches = self._compare(floor_us_cm)
+            self._behaves, self._vouches, self._moves = self._compare(floor_us_cm)
 
-    def _compare(self, floor_us_cm: float) -> tuple[bool, bool]:
+    def _compare(self, floor_us_cm: float) -> tuple[bool, bool, bool]:
+        """(behaves, vouches, moves)."""
         now, until_s = self._now, self._now.last_after_s
         own, late = now.change(until_s, EARLY, LATE), now.late
         usual = [c for known in self._known if (c := known.change(until_s, EARLY, LATE)) is not None]
         if len(usual) < LEAST_KNOWN:
-            return True, True
+            return NOTHING_SEEN
         if own is None or late is None or now.count < LEAST_READINGS:
-            return True, False
+            return True, False, False
         allowed = NOISE + late.step_us_cm / late.shown_us_cm
         expected = median(usual)
-        due = RISE_SHARE * max(1.0 - floor_us_cm / late.shown_us_cm, 0.0) * expected if expected > RISES else 0.0
+        share = RISE_SHARE * max(1.0 - floor_us_cm / late.shown_us_cm, 0.0)
+        due = share * expected if expected > RISES else 0.0
         fallen = own < -FALLS - allowed and min(usual) > -FALLS
         flat = own < due and own < expected - 2.0 * allowed and expected > RISES + allowed
-        return not (fallen or flat), own >= due - NOISE
+        seen = min(abs(expected), abs(own)) > allowed
+        return not (fallen or flat), own >= due - NOISE, seen and own / expected >= share

@@ -42,3 +42,28 @@ def test_zeros_from_then_on_are_no_stop(bench: Any) -> None:
         _typed([*FALLS[:-2], 0, 0]),
     )
     assert Verdict.STOP not in {state.verdict for state in states}
+
+
+@pytest.mark.parametrize("vessel", [(2, 2), (2, 1), (1, 2), (1, 1)])
+@pytest.mark.parametrize("cut", [9, 11, 13])
+def test_another_vessel_typed_portion_after_portion_is_never_believed_by_itself(
+    bench: Any, cut: int, vessel: tuple[int, int]
+) -> None:
+    """Digits that flicker between 2 and 1 are no washout; the forecast must not come down to them."""
+    shown = [*FALLS[:cut], *vessel * 6]
+    assert _first_stop_shows(bench, shown) is None
+    rows = _typed(shown)
+    states = bench.watch(bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5)), rows)
+    assert states[-1].verdict is Verdict.CHECK
+
+
+def test_the_persons_word_ends_that_hold(bench: Any) -> None:
+    """The control of the test before: the same readings, vouched for, are the filtrate."""
+    rows = _typed([*FALLS[:13], 2, 2, 2, 2])
+    rows.append(Row(rows[-1].time_s + 1.0, rows[-1].rinse_ml, event="note: probe confirmed"))
+    for n in range(1, 4):
+        rows.append(Row(rows[-1].time_s + 5.0, 1900.0 * (17 + n), event="portion"))
+        rows.append(Row(rows[-1].time_s + 95.0, 1900.0 * (17 + n), Mark.VALUE, 1.0, "ppm", 0))
+    setup = bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5))
+    states = bench.watch(setup, rows)
+    assert states[-1].cause == "" and states[-1].verdict is not Verdict.CHECK

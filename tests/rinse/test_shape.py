@@ -114,3 +114,34 @@ def test_zeros_and_over_range_have_no_shape() -> None:
     shape.add(61.0, Span(0.0, 0.0, 0.05, 0.1))
     shape.add(62.0, Span(2000.0, 2000.0, math.inf, 0.0))
     assert shape.behaves(FLOOR)
+
+
+def test_only_a_movement_seen_on_the_display_is_proof() -> None:
+    shape = _leaking()
+    assert not shape.moves(FLOOR)  # the portion has only begun
+    _add(shape, 50.0, 0.5)
+    assert shape.moves(FLOOR)
+    flat = _leaking()
+    _add(flat, 50.0, 0.0)
+    assert not flat.moves(FLOOR)
+    first = _leaking(portions=LEAST_KNOWN - 1)
+    _add(first, 50.0, 0.5)
+    assert not first.moves(FLOOR)
+
+
+def test_the_other_way_round_is_no_likeness() -> None:
+    shape = _leaking(ln_change=-0.4)
+    _add(shape, 50.0, -0.4)
+    assert shape.moves(FLOOR)
+    rising = _leaking(ln_change=-0.4)
+    _add(rising, 50.0, 0.4)
+    assert not rising.moves(FLOOR)
+
+
+def test_digits_that_flicker_by_a_step_prove_nothing() -> None:
+    """A whole-unit display at 2 and 1: no two parts of a portion are alike, and nothing has moved."""
+    shape = _leaking()
+    for i in range(60):
+        us_cm = 4.0 if i > 40 and i % 2 else 2.0
+        shape.add(1.0 * i, Span(us_cm, us_cm - 1.0, us_cm + 1.0, 2.0))
+    assert shape.behaves(0.5) and not shape.moves(0.5)
