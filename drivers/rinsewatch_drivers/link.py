@@ -173,6 +173,8 @@ class MeterLink:
             return self._lose(lost)
         self._last_look = (self._clock.monotonic(), self._clock.utc().timestamp())
         self._count(batch)
+        if batch.hint and self._watch is not None:
+            self._events.append(LinkEvent(self._watch.state, batch.hint, self._last_look[0]))
         self._adopt()
         if batch.seen:
             self._look_for_others(self._last_look[0])

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from rinsewatch_drivers import modbus as wire
 from rinsewatch_drivers.clock import Clock
 from rinsewatch_drivers.errors import WireError
-from rinsewatch_drivers.numbers import judge_number
+from rinsewatch_drivers.numbers import SMALLEST, judge_number
 from rinsewatch_drivers.profile import Modbus, Register, SerialSettings, StatusRegister
 from rinsewatch_drivers.reading import Kind, Parsed, Quality, fault
 from rinsewatch_drivers.sources import Arrival, Batch
 from rinsewatch_drivers.transport import Transport
+from rinsewatch_drivers.word_order import WordOrderWatch
 
 _SETUP_RETRY_S = 10.0
 _BUSY_BACKOFF_MOST = 8
@@ -88,6 +90,8 @@ class ModbusPoller:
         self._client: tuple[Transport, ModbusClient] | None = None
         self._due_s: float | None = None
         self._busy = 0
+        self._order = WordOrderWatch(spec.value, spec.unit)
+        self._hint = ""
 
     def poll(self, transport: Transport, timeout_s: float, clock: Clock) -> Batch:
         """Ask if it is time; takes up to a few of the profile's time-outs longer than ``timeout_s``."""
@@ -103,6 +107,7 @@ class ModbusPoller:
         self._due_s = max(due_s, clock.monotonic() - self._spec.interval_s) + self._pause_s(parsed)
         batch.content_bytes, client.bytes_seen = client.bytes_seen, 0
         batch.seen = batch.content_bytes > 0
+        batch.hint, self._hint = self._hint, ""
         if parsed is not None:
             batch.arrivals.append(Arrival(raw, parsed, clock.monotonic(), clock.utc()))
         return batch
@@ -139,7 +144,19 @@ class ModbusPoller:
             return client.raw, fault(f"exception-{reply.code}")
         except WireError as error:
             return client.raw, fault("echo" if str(error).startswith("echo") else "wire")
-        return raw, judge_registers(self._spec, words, temperature_c, status)
+        return raw, self._judge(words, temperature_c, status)
+
+    def _judge(self, words: tuple[int, ...], temperature_c: float | None, status: int) -> Parsed:
+        parsed = judge_registers(self._spec, words, temperature_c, status)
+        if parsed.kind is Kind.VALUE or parsed.cause == "not-a-number":
+            if self._order.look(words):
+                self._hint = (
+                    "the numbers leap about, and run smooth with the registers swapped: set word_order = "
+                    f'"{self._order.right}" in the meter profile; until then they are no readings'
+                )
+            if self._order.suspected and parsed.kind is Kind.VALUE:
+                return replace(parsed, quality=Quality.BAD, cause="word-order")
+        return parsed
 
     def _read(self, client: ModbusClient, register: Register) -> tuple[int, ...]:
         count = wire.register_count(register)
@@ -171,8 +188,11 @@ def judge_registers(spec: Modbus, words: tuple[int, ...], temperature_c: float |
     if not math.isfinite(raw):
         return fault("not-a-number")
     decimals = decimals_of(spec.value)
-    value = raw * spec.value.scale if decimals is None else round(raw * spec.value.scale, decimals)
-    return judge_number(value + 0.0, decimals, spec.unit, temperature_c=temperature_c, condition=said)
+    exact = raw * spec.value.scale
+    value = exact if decimals is None else round(exact, decimals)
+    parsed = judge_number(value + 0.0, decimals, spec.unit, temperature_c=temperature_c, condition=said)
+    # rounded it would pass for the 0 of a probe in air
+    return replace(parsed, quality=Quality.BAD, cause="out-of-range") if 0.0 < abs(exact) < SMALLEST else parsed
 
 
 def _said(status: StatusRegister | None, word: int) -> str:

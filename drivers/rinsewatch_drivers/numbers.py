@@ -21,6 +21,8 @@ UNIT_SPELLINGS = {
 # Beyond any aqueous solution: the strongest acids in water stay below about 0.85 S/cm (8.5e5 uS/cm), and no
 # solution holds more than a million parts per million. Such a number is a wrong word order, not a reading.
 _GROSS_TOP = {"": 2e6, "uS/cm": 2e6, "mS/cm": 2e3, "ppm": 1e6, "ppt": 1e3}
+# Far below the purest water (0.055 uS/cm) and any converter's last digit, in whatever unit.
+SMALLEST = 1e-6
 # A meter in liquid water; wider than the bench, so that only nonsense is caught.
 _COLDEST_C, _HOTTEST_C = -10.0, 110.0
 
@@ -46,6 +48,11 @@ def parse_number(
 def is_no_number(text: str) -> bool:
     """True for the spellings of nan and infinity."""
     return text.strip("+-").lower() in _NO_NUMBERS
+
+
+def gross_top(unit: str) -> float:
+    """The largest number in this unit (canonical or empty) that can be a reading of anything in water."""
+    return _GROSS_TOP[unit]
 
 
 def judge_number(

@@ -34,7 +34,8 @@ class Parsed:
     ``sensor-error``, ``hold``, ``battery``, ``negative``, ``out-of-range``, ``temperature``, ``echo``,
     ``first-line``, ``cut``, ``overlong``, ``late``, ``shared`` (another program reads the port too),
     ``other-speed`` (heard while the right speed was looked for),
-    ``not-a-number``, ``wire``, ``exception-N``; empty when good.
+    ``not-a-number``, ``word-order`` (only the registers swapped make sense), ``wire``, ``exception-N``; empty when
+    good.
     """
 
     kind: Kind

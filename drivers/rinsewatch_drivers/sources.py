@@ -30,11 +30,15 @@ class Arrival:
 
 @dataclass(slots=True)
 class Batch:
-    """What one look at the cable brought; ``content_bytes`` leaves terminators out, ``seen``: any byte."""
+    """What one look at the cable brought; ``content_bytes`` leaves terminators out, ``seen``: any byte.
+
+    ``hint``: what the user should be told once, if anything.
+    """
 
     arrivals: list[Arrival] = field(default_factory=list)
     content_bytes: int = 0
     seen: bool = False
+    hint: str = ""
 
     def count(self, data: bytes) -> None:
         """Note bytes that came."""

@@ -24,7 +24,6 @@ NAIVE = (1, 3, 10)  # the controls stop at so many readings in a row at or below
 
 Laid = Callable[[BenchRow], Sequence[BenchRow]]
 Maker = Callable[[Record, float, np.random.Generator], Laid]
-Change = Callable[[Record, BenchRow, np.random.Generator], str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,21 +64,6 @@ def clean_record(seed: int) -> Record:
         record = run(scenario, rng)
         if record.true_endpoint_ml(target_of(record)) is not None and len(record.rows) <= _ROWS_AT_MOST:
             return record
-
-
-def play(change: Change, seed: int, mid: float) -> Played:
-    """A change of every reading from ``mid`` of the way on ("" drops it) laid over a rinse."""
-    return play_laid(partial(_from_then, change), seed, mid)
-
-
-def _from_then(change: Change, record: Record, start_s: float, rng: np.random.Generator) -> Laid:
-    def at(row: BenchRow) -> Sequence[BenchRow]:
-        if row.time_s < start_s or row.reading in ("", "over"):
-            return [row]
-        text = change(record, row, rng)
-        return [replace(row, reading=text)] if text else []
-
-    return at
 
 
 def play_laid(maker: Maker, seed: int, mid: float | None = None) -> Played:

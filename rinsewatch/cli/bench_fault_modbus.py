@@ -5,11 +5,12 @@ from __future__ import annotations
 import random
 import struct
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from rinsewatch.cli.bench_fault_campaign import play
+from rinsewatch.cli.bench_fault_campaign import Laid, campaign
 from rinsewatch.cli.bench_fault_rig import (
     Cable,
     Script,
@@ -24,7 +25,9 @@ from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
 from rinsewatch_drivers.errors import WireError
 from rinsewatch_drivers.modbus import build_read, crc16, parse_response
 from rinsewatch_drivers.modbus_source import ModbusClient, judge_registers
+from rinsewatch_drivers.profile import Modbus
 from rinsewatch_drivers.reading import Quality
+from rinsewatch_drivers.word_order import WordOrderWatch
 from rinsewatch_sim.modbus import sealed
 from rinsewatch_sim.record import BenchRow, Record
 
@@ -197,34 +200,82 @@ def _then_good(wire: Callable[[bytes], Script], good: bytes) -> tuple[list[objec
 @fault(
     "S28",
     "float word order, scale changed",
-    inject="words of the float swapped from mid-rinse on; scale 0.01 for 0.1, simulated rinses",
-    must="no endpoint on wrong numbers; gross ones flagged by the driver",
+    inject="words of the float swapped from the start or mid-rinse on; scale 0.01 for 0.1, simulated rinses",
+    must="no endpoint on wrong numbers; gross ones flagged by the driver, the right order named",
 )
 def reordered(bench: Bench) -> Outcome:
-    """What the driver sees as gross, and what is left to the core."""
+    """What the driver sees as gross, whether it names the order, and what is left to the core."""
     spec = profile_of("modbus-float").modbus
     assert spec is not None
     values = np.geomspace(1.0, 5000.0, 2000)
-    swapped = [struct.unpack(">HH", struct.pack(">f", value))[::-1] for value in values]
-    caught = sum(judge_registers(spec, words, None, 0).quality is Quality.BAD for words in swapped)
+    caught = sum(judge_registers(spec, _words(value)[::-1], None, 0).quality is Quality.BAD for value in values)
     runs = max(2, bench.runs // 2) if not bench.short else 2
-    plays = {change: [play(change, seed, mid=0.5) for seed in range(runs)] for change in (_swap_words, _tenth)}
-    stops = [sum(found.false for found in each) for each in plays.values()]
-    naive = sum(found.naive[0] for each in plays.values() for found in each)
-    figures = f"false stops: {stops[0]} of {runs} with swapped words, {stops[1]} of {runs} at a tenth"
-    figures += f"; the driver flags {100 * caught / len(values):.0f} % of swapped floats"
-    lacking = "" if any(stops) else "a hint at the word order: half of the swapped floats are numbers of water"
-    return Outcome(not any(stops), figures, f"first reading below: {naive} false", naive > 0, lacking)
+    stops = []
+    for maker, mid in ((_swapped, 0.5), (_swapped, 0.0), (_tenth, 0.5)):
+        stops.append(sum(found.false for found in campaign(maker, replace(bench, runs=runs), mid)))
+    named, after, false_hints = _order_named(20 if bench.short else 200)
+    figures = f"false stops of {runs}: {stops[0]} words swapped in mid-rinse, {stops[1]} from the start, {stops[2]} at"
+    figures += f" a tenth; the driver flags {100 * caught / len(values):.0f} % of swapped floats and names the order in"
+    figures += f" {named}, after {after} answers at most; named for a sound meter in {false_hints}"
+    held = not any(stops) and named.split()[0] == named.split()[2] and false_hints.startswith("0 ")
+    return Outcome(held, figures, f"first swapped number below, believed: {(n := _naive_order(values))} of 2000", n > 0)
 
 
-def _swap_words(record: Record, row: BenchRow, rng: np.random.Generator) -> str:
-    words = struct.unpack(">HH", struct.pack(">f", float(row.reading)))
-    value: float = struct.unpack(">f", struct.pack(">HH", *words[::-1]))[0]
+def _words(value: float) -> tuple[int, ...]:
+    return struct.unpack(">HH", struct.pack(">f", value))
+
+
+def _naive_order(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:
+    """The control believes whatever is a finite number."""
+    swapped = [struct.unpack(">f", struct.pack(">HH", *_words(value)[::-1]))[0] for value in values]
+    return sum(bool(np.isfinite(value)) and value <= 12.0 for value in swapped)
+
+
+def _order_named(streams: int) -> tuple[str, int, str]:
+    """Streams of a rinse's readings with swapped words in which the order was named, and sound ones likewise."""
+    rng, named, most, false_hints = np.random.default_rng(28), 0, 0, 0
     spec = profile_of("modbus-float").modbus
     assert spec is not None
-    parsed = judge_registers(spec, words[::-1], None, 0)
-    return "" if parsed.quality is not Quality.GOOD else f"{value:.1f}"
+    for _ in range(streams):
+        start, fall, decimals = rng.uniform(20.0, 5000.0), rng.uniform(0.002, 0.05), int(rng.integers(1, 4))
+        shown = [round(float(start * np.exp(-fall * n) * rng.lognormal(0.0, 0.01)), decimals) for n in range(60)]
+        after = _hint_after(spec, [_words(value)[::-1] for value in shown])
+        named += after is not None
+        most = max(most, after or 0)
+        lifted = [0.0 if 20 <= n < 26 else value for n, value in enumerate(shown)]  # a probe in air meanwhile
+        false_hints += _hint_after(spec, [_words(value) for value in lifted]) is not None
+    return f"{named} of {streams}", most, f"{false_hints} of {streams}"
 
 
-def _tenth(record: Record, row: BenchRow, rng: np.random.Generator) -> str:
-    return f"{float(row.reading) / 10:.1f}"
+def _hint_after(spec: Modbus, answers: list[tuple[int, ...]]) -> int | None:
+    watch = WordOrderWatch(spec.value, spec.unit)
+    return next((n for n, words in enumerate(answers, start=1) if watch.look(words)), None)
+
+
+def _swapped(record: Record, start_s: float, rng: np.random.Generator) -> Laid:
+    """The words of the float swapped from then on, as the driver then gives them on."""
+    spec = profile_of("modbus-float").modbus
+    assert spec is not None
+    watch = WordOrderWatch(spec.value, spec.unit)
+
+    def at(row: BenchRow) -> Sequence[BenchRow]:
+        if row.reading in ("", "over"):
+            return [row]
+        words = _words(float(row.reading))
+        words = words[::-1] if row.time_s >= start_s else words
+        watch.look(words)
+        parsed = judge_registers(spec, words, None, 0)
+        if parsed.quality is not Quality.GOOD or watch.suspected:
+            return []
+        return [replace(row, reading=f"{parsed.value:.1f}")]
+
+    return at
+
+
+def _tenth(record: Record, start_s: float, rng: np.random.Generator) -> Laid:
+    """A tenth of every reading from then on."""
+    return lambda row: (
+        [replace(row, reading=f"{float(row.reading) / 10:.1f}")]
+        if row.time_s >= start_s and row.reading not in ("", "over")
+        else [row]
+    )
