@@ -158,11 +158,11 @@ class Gate:
         return Cause.HIGH if span.low_us_cm > expected.high_us_cm else Cause.NONE
 
     def _lowest(self, span: Span, expected: Expectation) -> float:
-        """After zeros, a frozen value or a reading that has risen again the filtrate has gone on meanwhile; any other
-        vessel stays where it is."""
+        """After zeros, words, a frozen value or a reading that has risen again the filtrate has gone on meanwhile; a
+        vessel of clean water stays where it is."""
         if self._hold is None:
             return expected.low_us_cm
-        if self._hold.cause in (Cause.DRY, Cause.FROZEN) or span.low_us_cm > RISEN * self._hold.least_us_cm:
+        if self._hold.cause is not Cause.LOW or span.low_us_cm > RISEN * self._hold.least_us_cm:
             return min(expected.low_us_cm, expected.carried_low_us_cm)
         return expected.low_us_cm if expected.comes_down else max(expected.low_us_cm, self._hold.low_us_cm)
 

@@ -86,13 +86,14 @@ def test_a_high_reading_that_then_stands_still_is_the_same_trouble() -> None:
 
 
 @pytest.mark.parametrize(
-    ("cause", "share", "believed"), [(Cause.DRY, 1.0, True), (Cause.LOW, 1.4, False), (Cause.LOW, 1.6, True)]
+    ("cause", "share", "believed"),
+    [(Cause.DRY, 1.0, True), (Cause.HIGH, 1.0, True), (Cause.LOW, 1.4, False), (Cause.LOW, 1.6, True)],
 )
-def test_after_zeros_the_filtrate_may_have_gone_on_falling_but_another_vessel_has_not(
+def test_after_zeros_or_over_words_the_filtrate_may_have_gone_on_falling_but_another_vessel_has_not(
     cause: Cause, share: float, believed: bool
 ) -> None:
     """Unless the reading rises: then the probe was put back, and the filtrate has gone on meanwhile."""
-    value = share * (50.0 if cause is Cause.DRY else 20.0)
+    value = share * (20.0 if cause is Cause.LOW else 50.0)
     found = _read(_held(cause), [value, value], replace(MID, carried_low_us_cm=20.0), LATE_S + 10)
     assert (found[-1] is GOOD) is believed
     assert _read(_held(cause), [value, value])[-1] is not GOOD  # nothing was carried on
