@@ -98,7 +98,7 @@ def kill_nine(bench: Bench) -> Outcome:
     """Acknowledged: said on stdout by the writer; for watch, whatever its own logbook showed just before."""
     rng, path = random.Random(1), bench.folder / "logbook.sqlite"
     lost = acked = most = 0
-    kills = bench.many(1_000, 12)
+    kills = bench.often(1_000, 12)
     for _ in range(kills):
         rinse_id, last = killed(HONEST, path, rng)
         there = count_rows(path, rinse_id) if rinse_id else 0
@@ -214,7 +214,7 @@ def _rows_after_cut(path: Path) -> int:
 )
 def power_cut(bench: Bench) -> Outcome:
     """Only what reached the device counts; the file system's memory is gone in the copy."""
-    rng, cuts, controls = random.Random(3), bench.many(200, 6), bench.many(20, 3)
+    rng, cuts, controls = random.Random(3), bench.often(200, 6), bench.many(20, 3)
     found = [_cut(bench, HONEST, rng, number) for number in range(cuts)]
     naive = [_cut(bench, UNSYNCED, rng, number) for number in range(controls)]
     lost, acked = sum(cut[1] for cut in found), sum(cut[0] for cut in found)
@@ -279,7 +279,7 @@ _STEPWISE = PREAMBLE + _THIRD + "third(schema.connect(Path(sys.argv[1]), write=T
 )
 def killed_upgrade(bench: Bench) -> Outcome:
     """The control runs the same statements one by one."""
-    rng, times, controls = random.Random(14), bench.many(100, 5), bench.many(20, 3)
+    rng, times, controls = random.Random(14), bench.often(100, 5), bench.many(20, 3)
     half = sum(_half_upgraded(bench.folder / f"a{n}.sqlite", _IN_ONE, rng) for n in range(times))
     naive = sum(_half_upgraded(bench.folder / f"c{n}.sqlite", _STEPWISE, rng) for n in range(controls))
     copies = len(list(bench.folder.glob("a*.schema*.sqlite")))

@@ -52,7 +52,7 @@ def _accepted(response: bytes) -> bool:
 )
 def flipped(bench: Bench) -> Outcome:
     """The control leaves the check sum out."""
-    rng, frames = random.Random(24), bench.many(750_000, 40_000)
+    rng, frames = random.Random(24), bench.often(750_000, 40_000)
     frame, bits = int.from_bytes(_BODY + crc16(_BODY), "big"), 8 * (len(_BODY) + 2)
     tried, taken, loose = Counter[int](), Counter[int](), 0
     for number in range(frames):
@@ -107,7 +107,7 @@ def exceptions(bench: Bench) -> Outcome:
 )
 def late(bench: Bench) -> Outcome:
     """A register that counts the queries, so that each answer names its own."""
-    queries = bench.many(20_000, 3_000)
+    queries = bench.often(20_000, 3_000)
     clock = VirtualClock()
     cable, sent = _counting_meter(clock)
     client, right, wrong, missed = ModbusClient(cable, 9600, 0.5, clock), 0, 0, 0

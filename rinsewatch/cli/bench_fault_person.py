@@ -155,7 +155,7 @@ def sequences(bench: Bench) -> Outcome:
     """The model is a list; a restart rebuilds the account from the record's rows alone."""
     rng, wrong, steps = random.Random(3), 0, 0
     control = 0
-    for _ in range(bench.many(2_000, 150)):
+    for _ in range(bench.often(2_000, 150)):
         bad, done, doubled = _sequence(rng)
         wrong, steps, control = wrong + bad, steps + done, control + doubled
     figures = f"{wrong} of {steps} steps off the model"

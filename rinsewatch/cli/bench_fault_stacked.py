@@ -145,7 +145,7 @@ def stacked(bench: Bench) -> Outcome:
     """The control keeps no queue: what waited for the disk would be gone."""
     rng, wrong, waited = random.Random(21), list[str](), 0
     total = Ledger(0, 0)
-    times = bench.many(200, 8)
+    times = bench.often(200, 8)
     for number in range(times):
         names = rng.sample(ALL, rng.randint(2, 4))
         moment = rng.randint(10, 60)

@@ -21,12 +21,18 @@ class CannotRun(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What a fault's function is given: a folder of its own, whether to be quick, runs and processes of a campaign."""
+    """What a fault's function is given: a folder of its own, whether to be quick, runs and processes of a campaign,
+    and how many times as often as usual to inject what a long campaign is made of (``often``)."""
 
     folder: Path
     short: bool = False
     runs: int = 20
     jobs: int = 1
+    times: int = 1
+
+    def often(self, full: int, short: int) -> int:
+        """How often to inject, in rows a long campaign repeats."""
+        return self.times * self.many(full, short)
 
     def many(self, full: int, short: int) -> int:
         """How often to inject."""

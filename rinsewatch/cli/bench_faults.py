@@ -41,15 +41,19 @@ def load() -> None:
 @click.option("--only", default="", help="Rows to run, like S05,M03 (a letter alone: that whole part).")
 @click.option("--short", is_flag=True, help="Few injections each: about a minute.")
 @click.option("--runs", default=20, show_default=True, help="Simulated rinses for each meter fault of the campaign.")
+@click.option(
+    "--times", default=1, show_default=True, type=click.IntRange(1),
+    help="Kills, cuts, upgrades, frames and sequences (H01, H02, H14, S24, S26, O03, X21): so many times the usual.",
+)
 @click.option("--jobs", default=4, show_default=True, help="Rows run at the same time; most of them wait.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write the table to this file too.")
-def main(only: str, short: bool, runs: int, jobs: int, as_json: bool, out: Path | None) -> None:
+def main(only: str, short: bool, runs: int, times: int, jobs: int, as_json: bool, out: Path | None) -> None:
     """Run the rows; exit code 1 if any does worse than is known of it (or better), or a control passed."""
     load()
     found = []
     with _folder() as folder:
-        for result in results(wanted(only), Bench(folder, short, runs), jobs):
+        for result in results(wanted(only), Bench(folder, short, runs, times=times), jobs):
             found.append(result)
             click.echo(json.dumps(dataclasses.asdict(result)) if as_json else line_of(result))
     found.sort(key=lambda result: (CATALOGUE + BEYOND).index(result.id))
