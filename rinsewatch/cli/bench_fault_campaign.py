@@ -30,7 +30,8 @@ Maker = Callable[[Record, float, np.random.Generator], Laid]
 class Played:
     """One rinse with a fault in it. ``false``: stopped with the true filtrate above 1.15 times the target.
 
-    ``late``: portions past the true endpoint at the stop (None: it never stopped); ``caught``: reading rows from the
+    ``late``: portions past the true endpoint at the stop, ``delay_s`` the same in seconds (None: it never stopped);
+    ``caught``: reading rows from the
     fault's start until the verdict was ``check`` (None: never); ``naive``: false stops of each control.
     ``verified``: what the tool says of its stop, as it is and after the meter was then dipped in a known water.
     """
@@ -43,6 +44,7 @@ class Played:
     causes: frozenset[str]
     stalled: bool
     verified: tuple[bool, bool] = (False, False)
+    delay_s: float | None = None
 
     @property
     def false_stop(self) -> bool:
@@ -99,6 +101,7 @@ def _judge(record: Record, rows: Sequence[tuple[int, BenchRow]], start_s: float,
         naive=tuple(row is not None and bool(above[row]) for row in naive),
         causes=causes,
         stalled=stalled,
+        delay_s=None if stop is None else _delay_s(record, stop, target),
         verified=(False, False) if stop is None else (rinse.state.verified, _then_verified(rinse, record, stop, laid)),
     )
 
@@ -154,6 +157,13 @@ def naive_stop(record: Record, rows: Sequence[tuple[int, BenchRow]], target_us_c
 def _late(record: Record, stop: int, target_us_cm: float) -> float:
     below = record.first_below_ml(target_us_cm) or 0.0
     return (float(record.poured_ml[stop]) - below) / record.scenario.portion_ml
+
+
+def _delay_s(record: Record, stop: int, target_us_cm: float) -> float:
+    """From the moment the filtrate is there (portions: the first that is, drained) to the stop; below 0: before."""
+    first = int(np.flatnonzero(record.settled_scale_us_cm <= target_us_cm)[0])
+    drained = int(np.searchsorted(record.poured_ml, record.poured_ml[first], side="right")) - 1
+    return record.rows[stop].time_s - record.rows[drained].time_s
 
 
 def campaign(maker: Maker, bench: Bench, mid: float | None = None) -> list[Played]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 from rinsewatch.cli import bench_fault_laid as laid
 from rinsewatch.cli.bench_fault_campaign import Maker, Played, campaign, counts, naive_counts
@@ -105,6 +106,23 @@ def no_unit(bench: Bench) -> Outcome:
     check = state is not None and state.verdict is Verdict.CHECK
     held = ledger.balanced and ledger.flagged["no-unit"] == 20 and bool(told) and check
     return Outcome(held, f"20 lines without unit: {ledger.flagged['no-unit']} kept as bytes, check: {check}; {ledger}")
+
+
+@fault(
+    "X14",
+    "no fault at all",
+    inject="sound simulated rinses, five times as many as for each fault",
+    must="every endpoint found, none above 1.15 times the target",
+)
+def sound(bench: Bench) -> Outcome:
+    """What all the guards cost where there is nothing to guard against (line 14 of the score table)."""
+    played = campaign(laid.clean, replace(bench, runs=5 * bench.runs))
+    delays = sorted(one.delay_s for one in played if one.delay_s is not None)
+    missed, false = len(played) - len(delays), sum(one.false for one in played)
+    middle, ninth, last = (delays[min(int(share * len(delays)), len(delays) - 1)] for share in (0.5, 0.9, 1.0))
+    figures = f"{missed} endpoints missed and {false} false of {len(played)}; stop after the first filtrate that is"
+    figures += f" there and drained: median {middle:.0f} s, 90 % within {ninth:.0f} s, all within {last:.0f} s"
+    return Outcome(not missed and not false, figures, *naive_counts(played))
 
 
 @fault("M06", "dry probe", inject="0 for 1 min; simulated rinses", must=f"called dry, {ENDPOINT}")

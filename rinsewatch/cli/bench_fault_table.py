@@ -12,7 +12,7 @@ from rinsewatch.errors import RinsewatchError
 
 NUMBERS = {"S": 28, "M": 20, "O": 15, "H": 21}  # rows of the catalogue: serial, meter, operator, host
 CATALOGUE = tuple(f"{letter}{n:02d}" for letter, most in NUMBERS.items() for n in range(1, most + 1))
-BEYOND = ("X21",)  # lines of the score table that are no row of the catalogue, by their number there
+BEYOND = ("X14", "X17", "X21")  # lines of the score table that are no row of the catalogue, by their number there
 
 
 class CannotRun(Exception):

@@ -24,7 +24,7 @@ from rinsewatch.cli.bench_fault_table import BEYOND, CATALOGUE, TABLE, Bench, Re
 
 _ROWS = (
     "cable", "port", "bytes", "uart", "modbus", "calls", "meter", "person", "terminal", "kill", "book", "clock", "host",
-    "stacked",
+    "signals", "stacked",
 )  # fmt: skip
 
 # They measure a rate, or starve the processor; rows that were only too slow beside others run again alone too.
@@ -43,7 +43,7 @@ def load() -> None:
 @click.option("--runs", default=20, show_default=True, help="Simulated rinses for each meter fault of the campaign.")
 @click.option(
     "--times", default=1, show_default=True, type=click.IntRange(1),
-    help="Kills, cuts, upgrades, frames and sequences (H01, H02, H14, S24, S26, O03, X21): so many times the usual.",
+    help="Kills, cuts, upgrades, frames, sequences, signals (H01, H02, H14, S24, S26, O03, X17, X21), times the usual.",
 )
 @click.option("--jobs", default=4, show_default=True, help="Rows run at the same time; most of them wait.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
@@ -102,7 +102,8 @@ def wanted(only: str) -> list[str]:
     names = [name.strip().upper() for name in only.split(",") if name.strip()]
     unknown = [name for name in names if name not in CATALOGUE + BEYOND and name not in ("S", "M", "O", "H", "X")]
     if unknown:
-        raise click.UsageError(f"no row {', '.join(unknown)}; rows are S01-S28, M01-M20, O01-O15, H01-H21, X21")
+        there = f"S01-S28, M01-M20, O01-O15, H01-H21, {', '.join(BEYOND)}"
+        raise click.UsageError(f"no row {', '.join(unknown)}; rows are {there}")
     return [number for number in CATALOGUE + BEYOND if not names or number in names or number[0] in names]
 
 
