@@ -79,6 +79,11 @@ class Belief(ABC):
         """The person says the probe is in the filtrate."""
         return
 
+    @property
+    def doubts(self) -> bool:
+        """What is read is lower than foreseen and not borne out yet; a subclass that can tell says so."""
+        return False
+
     @abstractmethod
     def begin_anew(self) -> None:
         """What was read at the present place was not the filtrate, or is no longer."""

@@ -268,6 +268,7 @@ class Rinse:
             has_target=target is not None,
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
+            doubted=belief.doubts,
         )
         if not on_plateau(evidence):
             self._plateau_ml = None

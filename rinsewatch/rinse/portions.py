@@ -194,6 +194,13 @@ class PortionBelief(Belief):
     def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
         self._shape.forget()
+        self._doubted, self._doubted_until, self._foreseen_us_cm = None, 0.0, 0.0
+
+    @property
+    def doubts(self) -> bool:
+        """The present portion reads lower than foreseen, or one before it did and no later one has borne it out."""
+        late = self.window.late
+        return late is not None and (late.high_us_cm < self._foreseen_us_cm or not self._borne_out(late))
 
     def _doubt(self, late: Span) -> None:
         """A portion that read lower than foreseen, or moved unlike those before it, is doubted until a later one
@@ -239,9 +246,9 @@ class PortionBelief(Belief):
         lower than foreseen (a vessel of clean water?) has to be borne out by the next portion.
         """
         late = self.window.late
-        if late is None or late.high_us_cm < self._foreseen_us_cm or not self.agrees(late.low_us_cm):
+        if late is None or self.doubts or not self.agrees(late.low_us_cm):
             return False
-        if not self._borne_out(late) or not self._follows(late) or not self._behaves():
+        if not self._follows(late) or not self._behaves():
             return False
         if self.window.typed:
             return True

@@ -45,27 +45,27 @@ class Grain:
     """Whether the display moves in more than one of its last digit: 20, 15, 10 are steps of five, not of one."""
 
     def __init__(self) -> None:
-        self._shown: list[int] = []  # in thousandths of the meter's own unit
+        self._shown: list[int] = []  # different ones, the newest last, in thousandths of the meter's own unit
         self._unit = ""
 
     def step(self, row: Row, digit: float) -> float:
         """What the newest readings are all multiples of, if it is more than a ``digit`` and no accident; else 0.
 
-        In the meter's own unit. The same again tells nothing; nor does 0, unless it is the next step down.
+        In the meter's own unit. The same again tells nothing, nor do two digits by turns, however long; nor does 0,
+        unless it is the next step down.
         """
         if row.unit != self._unit:
             self._unit, self._shown = row.unit, []
         now = round((row.reading or 0.0) * 10.0**_MOST_DECIMALS)
         if now and now not in self._shown[-1:]:
-            self._shown = [*self._shown[-(_GRAIN_KEPT - 1) :], now]
-        shared, different = 0, set[int]()
-        for shown in reversed(self._shown):
-            shared = math.gcd(shared, shown)
-            different.add(shown)
-            times, others = shared / (digit * 10.0**_MOST_DECIMALS), len(different) - 1
+            self._shown = [*(shown for shown in self._shown if shown != now), now][-_GRAIN_KEPT:]
+        shared, least = 0, 0
+        for others, shown in enumerate(reversed(self._shown)):
+            shared, least = math.gcd(shared, shown), min(least or shown, shown)
+            times = shared / (digit * 10.0**_MOST_DECIMALS)
             # Numbers by accident: all multiples of n or more with chance sum(k**-different, k >= n).
             if others > 1 and times > 1.5 and times**-others / others <= _GRAIN_CHANCE:
-                return times * digit if now or min(different) == shared else 0.0
+                return times * digit if now or least == shared else 0.0
         return 0.0
 
 

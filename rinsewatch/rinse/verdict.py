@@ -30,6 +30,7 @@ _WORDS = {
 }
 
 HIDDEN: Final = "hide the target"
+DOUBTED: Final = "lower than foreseen: pour another portion to bear it out, or look at the probe and confirm it"
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
 
@@ -50,6 +51,7 @@ class Evidence:
     has_target: bool
     patient: bool  # enough water has been poured since the plateau came in sight
     coarse_us_cm: float = 0.0  # display step, where it hides whether the target is reached; else 0
+    doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
 
 
 def on_plateau(e: Evidence) -> bool:
@@ -87,6 +89,8 @@ class Decision:
             return Verdict.STALLED, _STALLED
         if e.coarse_us_cm:
             return Verdict.RINSE, f"the display's steps of {e.coarse_us_cm:.2g} uS/cm {HIDDEN}: the forecast decides"
+        if near and e.doubted:
+            return Verdict.RINSE, DOUBTED
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
         if e.chance_unreachable >= 0.5:

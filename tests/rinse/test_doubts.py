@@ -9,6 +9,7 @@ import pytest
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
 from rinsewatch.rinse.state import Verdict
+from rinsewatch.rinse.verdict import DOUBTED
 
 FALLS = (881, 510, 329, 228, 172, 122, 93, 67, 47, 32, 22, 15, 12, 8, 6, 4)
 
@@ -67,3 +68,15 @@ def test_the_persons_word_ends_that_hold(bench: Any) -> None:
     setup = bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5))
     states = bench.watch(setup, rows)
     assert states[-1].cause == "" and states[-1].verdict is not Verdict.CHECK
+
+
+@pytest.mark.parametrize("shown", [1, 0])
+def test_a_doubt_is_told_and_the_persons_word_ends_it(bench: Any, shown: int) -> None:
+    """A fall by more than foreseen, then the same again: no stop until it is borne out, or someone looked."""
+    setup = bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5))
+    rows = _typed([*FALLS[:-1], shown, shown, shown, shown, shown][: len(FALLS) + (3 if shown else 4)])
+    unsure = bench.watch(setup, rows)[-1]
+    assert unsure.verdict is Verdict.RINSE and DOUBTED in unsure.reason
+    rows.append(Row(rows[-1].time_s + 1.0, rows[-1].rinse_ml, event="note: probe confirmed"))
+    rows.append(Row(rows[-1].time_s + 1.0, rows[-1].rinse_ml, Mark.VALUE, float(shown), "ppm", 0))
+    assert bench.watch(setup, rows)[-1].verdict is Verdict.STOP

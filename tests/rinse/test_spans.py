@@ -116,6 +116,13 @@ def test_a_display_that_moves_in_fives_is_read_in_fives(bench: Any) -> None:
     assert _steps(scale, [13.0]) == [1.0]
 
 
+def test_two_digits_by_turns_do_not_make_it_forget_the_fives(bench: Any) -> None:
+    """A portion that reads 25 and 30 by turns for an hour says nothing new; a 12 does."""
+    scale = DisplayScale(bench.setup())
+    assert _steps(scale, [80.0, 65.0, 45.0, 30.0, *[25.0, 30.0] * 40])[-1] == 5.0
+    assert _steps(scale, [12.0]) == [1.0]
+
+
 def test_a_pen_in_tens_above_999_is_read_in_ones_below(bench: Any) -> None:
     scale = DisplayScale(bench.setup(top_us_cm=None))
     assert _steps(scale, [3400.0, 2710.0, 2050.0, 1630.0, 1310.0])[-1] == 10.0
