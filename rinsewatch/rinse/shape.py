@@ -57,7 +57,7 @@ class PortionShape:
         return self._behaves
 
     def vouches(self, floor_us_cm: float) -> bool:
-        """True if nothing speaks against this portion, not even a display too coarse to tell; True before the first."""
+        """True if nothing speaks against this portion, not even a display too coarse to tell, or it has only begun."""
         self._look(floor_us_cm)
         return self._vouches
 
@@ -79,10 +79,8 @@ class PortionShape:
         now, until_s = self._now, self._now.last_after_s
         own, late = now.change(until_s, EARLY, LATE), now.late
         usual = [c for known in self._known if (c := known.change(until_s, EARLY, LATE)) is not None]
-        if len(usual) < LEAST_KNOWN:
+        if len(usual) < LEAST_KNOWN or own is None or late is None or now.count < LEAST_READINGS:
             return NOTHING_SEEN
-        if own is None or late is None or now.count < LEAST_READINGS:
-            return True, False, False
         allowed = NOISE + late.step_us_cm / late.shown_us_cm
         expected = median(usual)
         share = RISE_SHARE * max(1.0 - floor_us_cm / late.shown_us_cm, 0.0)

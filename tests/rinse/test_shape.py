@@ -82,7 +82,7 @@ def test_too_little_known_is_no_reason_to_doubt() -> None:
     assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
     few = _leaking()
     _add(few, 50.0, -1.0, count=LEAST_READINGS - 1)
-    assert few.behaves(FLOOR) and not few.vouches(FLOOR)
+    assert few.behaves(FLOOR) and few.vouches(FLOOR) and not few.moves(FLOOR)
 
 
 def test_a_portion_that_misbehaved_or_was_not_believed_is_no_example() -> None:
