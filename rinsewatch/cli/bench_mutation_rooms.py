@@ -28,6 +28,7 @@ ROOMS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "rinsewatch/rinse/gate.py": _GATE,
         "rinsewatch/rinse/shape.py": (*_SHAPE, "tests/rinse/test_shape.py"),
         "rinsewatch/rinse/earlier.py": (*_SHAPE, "tests/rinse/test_earlier.py"),
+        f"{_DRIVERS}/word_order.py": ("tests/drivers/test_word_order.py",),
         f"{_DRIVERS}/watch.py": ("tests/drivers/test_watch_edges.py", "tests/drivers/test_link_states.py"),
     },
     "endpoint": {
@@ -89,9 +90,8 @@ EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {
     (_SHAPE_PY, "self._looked_at = 0", "1, not 0"): "one reading more tells nothing",
     (_SHAPE_PY, "self._now, self._looked_at = PortionWindow(), 0", "1, not 0"): "one reading more tells nothing",
     (_SHAPE_PY, "self._known, self._looked_at = [], 0", "1, not 0"): "one reading more tells nothing",
-    (_SHAPE_PY, "self._behaves = self._vouches = True", "False, not True"): "where it survives, it is looked at anew",
-    (_SHAPE_PY, "self._behaves = self._vouches = True", "without: self._behaves = self._vouches = True"):
-        "where it survives, it is looked at anew",
+    (_SHAPE_PY, "self._behaves, self._vouches, self._moves = NOTHING_SEEN",
+     "without: self._behaves, self._vouches, self._moves = NOTHING_SEEN"): "where it survives, it is looked at anew",
     (_SHAPE_PY, "self._looked_at = self._now.count", "without: self._looked_at = self._now.count"):
         "looks more often, to the same end",
     (_WATCH, "self._reopened = False  # the port is there again, but no reading yet", "True, not False"):
