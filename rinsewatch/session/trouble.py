@@ -21,6 +21,7 @@ _WORDS = {
     "out-of-range": "a reading no meter can give",
     "echo": "the meter sends our own query back; switch its echo off",
     "overlong": "a line without an end",
+    "word-order": "registers the other way round: change word_order in the profile",
     "shared": "another program reads this port too; close it",
 }
 

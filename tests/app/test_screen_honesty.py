@@ -8,7 +8,7 @@ import pytest
 
 from rinsewatch.rinse.setup import Endpoint, EndpointKind
 from rinsewatch.rinse.state import Quality, Remaining, Verdict
-from rinsewatch.rinse.verdict import _STALLED, _WORDS
+from rinsewatch.rinse.verdict import _STALLED, _WORDS, DOUBTED
 from rinsewatch.screen import view
 from rinsewatch.screen.chart import ChartData, chart_lines
 from rinsewatch.screen.dashboard import LEAST_HEIGHT, LEAST_WIDTH, compose
@@ -103,6 +103,12 @@ def test_each_reason_to_check_is_said_to_its_end(width: int, flow: bool) -> None
 def test_stalled_is_said_to_its_end(width: int) -> None:
     said = spoken(text_of(with_state(invented_snapshot(Verdict.STALLED), reason=_STALLED), width))
     assert _STALLED[1:] in said
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_a_doubted_reading_is_said_to_its_end(width: int) -> None:
+    said = spoken(text_of(with_state(invented_snapshot(Verdict.RINSE), reason=DOUBTED), width))
+    assert DOUBTED[1:] in said
 
 
 def test_a_long_verdict_takes_a_line_from_the_reason() -> None:
