@@ -160,7 +160,10 @@ class PortionBelief(Belief):
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
         if self.window.count >= FALL_COUNT and span.high_us_cm < FALL * self.window.late_us_cm:
+            # Poured and not logged; or the display went over to coarser steps. The next portion will tell.
             self._fell_s = time_s
+            if self.settled and self.window.last_after_s > LEAST_STAND_S:
+                self._call_in_doubt(span)
         self.window.add(self._after(time_s), span)
         if self._due(self.window.count):
             fact = self.window.fact()
@@ -206,11 +209,14 @@ class PortionBelief(Belief):
         """A portion that read lower than foreseen, or moved unlike those before it, is doubted until a later one
         falls further, or reads clearly more: then it was that reading that was wrong."""
         if late.high_us_cm < self._foreseen_us_cm or not self._behaves():
-            self._doubted = late
-            until = self.place + ZERO_PATIENCE * self._portions_to(late.high_us_cm)
-            self._doubted_until = max(self._doubted_until, until)
+            self._call_in_doubt(late)
         elif self._doubted is not None and (self._borne_out(late) or _clearly_above(late, self._doubted)):
             self._doubted = None
+
+    def _call_in_doubt(self, span: Span) -> None:
+        self._doubted = span
+        until = self.place + ZERO_PATIENCE * self._portions_to(span.high_us_cm)
+        self._doubted_until = max(self._doubted_until, until)
 
     def _borne_out(self, late: Span) -> bool:
         """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""

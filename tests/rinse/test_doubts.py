@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
+from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
+from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.rinse.verdict import DOUBTED
 
@@ -80,3 +82,20 @@ def test_a_doubt_is_told_and_the_persons_word_ends_it(bench: Any, shown: int) ->
     rows.append(Row(rows[-1].time_s + 1.0, rows[-1].rinse_ml, event="note: probe confirmed"))
     rows.append(Row(rows[-1].time_s + 1.0, rows[-1].rinse_ml, Mark.VALUE, float(shown), "ppm", 0))
     assert bench.watch(setup, rows)[-1].verdict is Verdict.STOP
+
+
+@pytest.mark.parametrize(("first", "for_s", "doubted"), [(64, 70, True), (47, 70, False), (64, 5, False)])
+def test_a_standing_portion_that_falls_is_doubted(bench: Any, first: int, for_s: int, doubted: bool) -> None:
+    """Poured and not logged, or a display gone over to coarser steps: the next portion must tell.
+
+    Soon after the pour the reading is still on its way.
+    """
+    belief = PortionBelief(bench.setup(resin_ml=1010.0, portion_ml=1900.0), 0.5)
+    for n, ppm in enumerate((881, 510, 329, 228, 172, 122, 93, 67)):
+        belief.pour(1900.0, 120.0 * n)
+        belief.take(Span(2.0 * ppm, 2.0 * ppm - 1.0, 2.0 * ppm + 1.0, 2.0), 120.0 * n + 90.0)
+    belief.pour(1900.0, 960.0)
+    for i in range(120):
+        ppm = first if i < for_s else 47
+        belief.take(Span(2.0 * ppm, 2.0 * ppm - 1.0, 2.0 * ppm + 1.0, 2.0), 961.0 + i)
+    assert belief.doubts is doubted
