@@ -36,11 +36,13 @@ HELP = (
     "= 12.5 ppm: a reading typed by hand | n TEXT: note | v 250: portion volume from now on | "
     "feed, water: take this reading as feed or rinse water | "
     "k 84 uS/cm: the probe is in water known to read so | "
-    "pause, resume | ok: the probe is in the filtrate | y, no: answer | q: finish"
+    "pause, resume | ok or c: the probe is in the filtrate | y, n: answer | q: finish"
 )
 _PLAIN: dict[str, Callable[[], Command]] = {
     "p": Pour, "u": Undo, "pause": Pause, "resume": Resume, "feed": TakeFeed, "water": TakeRinseWater,
-    "ok": ConfirmProbe, "y": lambda: Answer(True), "yes": lambda: Answer(True), "no": lambda: Answer(False),
+    # "c" and a bare "n" are the dashboard's keys, and what its sentences name
+    "ok": ConfirmProbe, "c": ConfirmProbe, "y": lambda: Answer(True), "yes": lambda: Answer(True),
+    "n": lambda: Answer(False), "no": lambda: Answer(False),
     "q": lambda: Finish(FINISHED),
 }  # fmt: skip
 _LONGEST_LINE = 4096  # bytes; what comes after is another line

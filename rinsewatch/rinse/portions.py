@@ -38,6 +38,7 @@ FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
+UNLOGGED_AT_MOST: Final = 2.0  # portions
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time
 
 
@@ -58,7 +59,7 @@ class PortionBelief(Belief):
         self._portion_ends: list[float] = []
         self._doubted: Span | None = None
         self._doubted_until = 0.0  # portions in all from which a doubted 0 may be one
-        self._foreseen_us_cm = self._likely_us_cm = 0.0
+        self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
         self._state: BedState
@@ -135,6 +136,9 @@ class PortionBelief(Belief):
         self._before = self._outer(self.view)
         self._foreseen_us_cm = self.filtrate_ends(self.view, FORESEEN)[0] if self.course.pours else 0.0
         self._likely_us_cm = self.filtrate.mid
+        # No more than so many portions can have been poured and not logged: lower is another water.
+        unlogged = UNLOGGED_AT_MOST * self.portion_ml
+        self._unlogged_us_cm = self.low_and_mid_ahead(np.array([unlogged]))[0][1] if self.known else 0.0
 
     def _standing_ml(self) -> float:
         return self.course.pours[-1].volume_ml if self.course.pours else 0.0
@@ -290,7 +294,7 @@ class PortionBelief(Belief):
             self.travel,
             carried_low_us_cm=low,
             comes_down=self._shape.moves(self.floor_us_cm),
-            proof_low_us_cm=0.0 if alike else math.inf,
+            proof_low_us_cm=self._unlogged_us_cm if alike else math.inf,
         )
 
     def _ladder(self) -> Ladder:

@@ -68,6 +68,7 @@ class Decision:
     def decide(self, e: Evidence) -> tuple[Verdict, str]:
         """Verdict and one plain sentence."""
         if e.hold is not Cause.NONE and e.hold_lasting:
+            self._stopped = self._stopped and e.hold is not Cause.HIGH  # read far above it, a stop must be found anew
             return Verdict.CHECK, _WORDS[e.hold]
         if self._stopped and e.known and e.good and e.chance_not_wrong < RISEN_CHANCE:
             self._stopped = False

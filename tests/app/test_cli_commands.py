@@ -212,6 +212,7 @@ class TestLines:
         [
             ("p", Pour()), ("p 250", Pour(250.0)), ("p 0.5 L", Pour(500.0)), ("u", Undo()), ("n calm", Note("calm")),
             ("v 300", SetPortion(300.0)), ("ok", ConfirmProbe()), ("y", Answer(True)), ("no", Answer(False)),
+            ("c", ConfirmProbe()), ("n", Answer(False)),
             ("q", Finish("finished")), ("", None), ("  ", None),
             ("k 84 uS/cm", CheckMeter(Quantity(84.0, "uS/cm"))),
             ("k 9.0 ppm, read 8.8 ppm", CheckMeter(Quantity(9.0, "ppm", 1), Quantity(8.8, "ppm", 1))),
@@ -227,7 +228,7 @@ class TestLines:
 
     @pytest.mark.parametrize(
         "line",
-        ["x", "p -1", "p 3 ppm", "= 12", "= ", "u 3", "n", "q now", "k", "k 84", "k 84 uS/cm, read 83", "k 84 mL"],
+        ["x", "p -1", "p 3 ppm", "= 12", "= ", "u 3", "note", "q now", "k", "k 84", "k 84 uS/cm, read 83", "k 84 mL"],
     )
     def test_what_is_no_command(self, line: str) -> None:
         with pytest.raises(UsageError):

@@ -1,0 +1,49 @@
+"""A pen left in a glass of clean water, one reading typed for each portion: what washes off it makes it fall slowly."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.setup import Endpoint
+from rinsewatch.rinse.state import Verdict
+
+PACE_S = 200.0
+
+
+def _verdicts(bench: Any, shown: list[int]) -> list[Verdict]:
+    """Three portions over range, then a whole-ppm reading typed at the end of each."""
+    setup = bench.setup(
+        resin_ml=500.0, portion_ml=500.0, endpoint=Endpoint.parse("18 uS/cm", 0.5), feed_us_cm=18.0,
+        rinse_water_us_cm=0.0, top_us_cm=1998.0,
+    )  # fmt: skip
+    rows = list[Row]()
+    for n, ppm in enumerate([-1, -1, -1, *shown], start=1):
+        rows.append(Row(PACE_S * (n - 1) + 1.0, 500.0 * n, event="portion"))
+        mark, value = (Mark.OVER, None) if ppm < 0 else (Mark.VALUE, float(ppm))
+        rows.append(Row(PACE_S * n, 500.0 * n, mark, value, "ppm", 0))
+    return [state.verdict for state in bench.watch(setup, rows)]
+
+
+def _washout(fall: float, count: int) -> list[int]:
+    return [round(881 * fall**n) for n in range(count)]
+
+
+@pytest.mark.parametrize("glass", [[4, 3, 2, 2], [8, 6, 4, 2], [6, 5, 4, 3], [20, 10, 5, 2], [5, 3, 3, 2, 1]])
+@pytest.mark.parametrize(("fall", "honest"), [(0.6, 4), (0.7, 4), (0.8, 4), (0.8, 8)])
+def test_a_glass_that_falls_digit_by_digit_is_no_washout(
+    bench: Any, fall: float, honest: int, glass: list[int]
+) -> None:
+    """No few portions forgotten bring 451 ppm to 4."""
+    verdicts = _verdicts(bench, _washout(fall, honest) + glass)
+    assert Verdict.STOP not in verdicts and verdicts[-1] is Verdict.CHECK
+
+
+def test_a_portion_not_told_is_still_proved_by_the_ones_after_it(bench: Any) -> None:
+    """The control: what goes on falling as a washout does is believed without a word from anybody."""
+    shown = _washout(0.7, 22)
+    del shown[6:8]  # two poured like the others; nobody pressed p, nothing was read
+    verdicts = _verdicts(bench, shown)
+    assert Verdict.CHECK in verdicts and verdicts[-1] is Verdict.STOP
