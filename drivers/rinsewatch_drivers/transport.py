@@ -13,6 +13,7 @@ import select
 import threading
 import time
 from typing import Protocol, runtime_checkable
+from urllib.parse import urlsplit
 
 import serial
 
@@ -179,6 +180,7 @@ def _hold(path: str) -> int:
 
 
 def _open(url: str, settings: SerialSettings) -> serial.Serial:
+    _check_socket_address(url)
     try:
         # URL handlers return classes of their own with the same methods as Serial
         port = serial.serial_for_url(url, do_not_open=True, exclusive=True)
@@ -191,6 +193,18 @@ def _open(url: str, settings: SerialSettings) -> serial.Serial:
     except _LOSSES as error:
         raise _open_error(url, error) from error
     return port
+
+
+def _check_socket_address(url: str) -> None:
+    """pyserial's own words for a bad address are about its insides."""
+    if not url.lower().startswith("socket://"):
+        return
+    try:
+        port = urlsplit(url).port
+    except ValueError:
+        port = None
+    if not port:
+        raise PortError(f"{url} lacks a port number from 1 to 65535; write it like socket://192.0.2.7:4001")
 
 
 def _open_error(url: str, error: Exception) -> PortError:

@@ -135,6 +135,13 @@ def test_no_such_port(tmp_path: Path) -> None:
         open_transport(str(tmp_path / "none"), SETTINGS)
 
 
+@pytest.mark.parametrize("url", ["socket://nohost", "socket://127.0.0.1:99999", "socket://127.0.0.1:a", "socket://h:0"])
+def test_a_network_address_without_a_port_number_is_told_so(url: str) -> None:
+    with pytest.raises(PortError, match="lacks a port number") as caught:
+        open_transport(url, SETTINGS)
+    assert not isinstance(caught.value, PortMissing)  # waiting for it would not help
+
+
 @pytest.mark.parametrize("url", ["nonsense://x", "/dev/null", "/", "socket://127.0.0.1:1"])
 def test_what_is_no_port_is_told_in_one_line(url: str) -> None:
     with pytest.raises(PortError) as caught:
