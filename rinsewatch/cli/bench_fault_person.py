@@ -64,7 +64,7 @@ def key_twice(bench: Bench) -> Outcome:
 )
 def forgotten(bench: Bench) -> Outcome:
     """Once nobody ever tells it; once the person answers yes when asked whether it was poured as the readings fell."""
-    seeds = range(bench.many(bench.runs, 2))
+    seeds = range(bench.many(bench.runs, 6))  # not every forgotten portion makes a fall to ask about
     records = [_portions_record(seed) for seed in seeds]
     told = [_without_one(record, seed) for record, seed in zip(records, seeds, strict=True)]
     never_told = [_stop(record, rows) for record, rows in zip(records, told, strict=True)]
