@@ -19,7 +19,7 @@ from rinsewatch.rinse.state import Interval, Remaining
 from rinsewatch.rinse.traces import Water
 
 FIVE: Final = (0.05, 0.5, 0.95)
-LIKELY_NEVER: Final = 0.97  # as sure as it takes to call a rinse stalled (verdict.STALLED_CHANCE)
+LIKELY_NEVER: Final = 0.9
 MAY_NEVER: Final = 0.05
 UNREACHED: Final = 1e-8  # uS/cm of residue; see ``Water.level``
 LATEST_MEDIAN: Final = 0.9

@@ -32,7 +32,7 @@ def _washout(fall: float, count: int) -> list[int]:
 
 
 @pytest.mark.parametrize("glass", [[4, 3, 2, 2], [8, 6, 4, 2], [6, 5, 4, 3], [20, 10, 5, 2], [5, 3, 3, 2, 1]])
-@pytest.mark.parametrize(("fall", "honest"), [(0.6, 4), (0.7, 4), (0.8, 4), (0.8, 8)])
+@pytest.mark.parametrize(("fall", "honest"), [(0.7, 2), (0.8, 2), (0.6, 4), (0.7, 4), (0.8, 4), (0.8, 8)])
 def test_a_glass_that_falls_digit_by_digit_is_no_washout(
     bench: Any, fall: float, honest: int, glass: list[int]
 ) -> None:
