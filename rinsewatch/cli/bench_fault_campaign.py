@@ -31,8 +31,8 @@ class Played:
     """One rinse with a fault in it. ``false``: stopped with the true filtrate above 1.15 times the target.
 
     ``late``: portions past the true endpoint at the stop, ``delay_s`` the same in seconds (None: it never stopped);
-    ``caught``: reading rows from the
-    fault's start until the verdict was ``check`` (None: never); ``naive``: false stops of each control.
+    ``caught``: reading rows from the fault's start until the verdict was ``check`` (None: never); ``naive``: false
+    stops of each control.
     ``verified``: what the tool says of its stop, as it is and after the meter was then dipped in a known water.
     """
 

@@ -119,6 +119,8 @@ def sound(bench: Bench) -> Outcome:
     played = campaign(laid.clean, replace(bench, runs=5 * bench.runs))
     delays = sorted(one.delay_s for one in played if one.delay_s is not None)
     missed, false = len(played) - len(delays), sum(one.false for one in played)
+    if not delays:
+        return Outcome(False, f"no endpoint found in {len(played)}")
     middle, ninth, last = (delays[min(int(share * len(delays)), len(delays) - 1)] for share in (0.5, 0.9, 1.0))
     figures = f"{missed} endpoints missed and {false} false of {len(played)}; stop after the first filtrate that is"
     figures += f" there and drained: median {middle:.0f} s, 90 % within {ninth:.0f} s, all within {last:.0f} s"
