@@ -39,7 +39,6 @@ FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one mu
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_AT_MOST: Final = 2.0  # portions
-LEAST_ENDS: Final = 3  # portions read in range, before what was poured and not logged can be told from other water
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time
 
 
@@ -295,7 +294,7 @@ class PortionBelief(Belief):
             self.travel,
             carried_low_us_cm=low,
             comes_down=self._shape.moves(self.floor_us_cm),
-            proof_low_us_cm=self._unlogged_us_cm if alike and len(self._portion_ends) >= LEAST_ENDS else math.inf,
+            proof_low_us_cm=self._unlogged_us_cm if alike else math.inf,
         )
 
     def _ladder(self) -> Ladder:
