@@ -57,9 +57,13 @@ def row_of(row: BenchRow) -> Row:
 
 def target_of(record: Record) -> float:
     """The target in uS/cm on the meter's scale as the tool itself understands the endpoint."""
-    meter = record.scenario.meter
-    target = target_us_cm(setup_of(record.scenario), meter.finest_step / meter.per_us_cm)
-    return record.scenario.target_us_cm if target is None else target
+    return target_in(record.scenario)
+
+
+def target_in(scenario: Scenario) -> float:
+    """As ``target_of``, of a rinse not run yet."""
+    target = target_us_cm(setup_of(scenario), scenario.meter.finest_step / scenario.meter.per_us_cm)
+    return scenario.target_us_cm if target is None else target
 
 
 def answer_of(state: RinseState) -> Answer:

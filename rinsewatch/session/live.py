@@ -151,7 +151,7 @@ class LiveRinse:
         """Time passes without anything arriving: late link events, a second try at storing, giving up."""
         stamp = self._ordered(stamp)
         if self._ended is None:
-            due = [*self._link.tick(stamp.time_s), *self._water.due(self._state)]
+            due = [*self._link.tick(stamp.time_s), *self._water.due()]
             observed = self._record(self._events(due, stamp))
             self._maybe_give_up(stamp)
             return observed
