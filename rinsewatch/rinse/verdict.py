@@ -17,6 +17,7 @@ NEAR: Final = 1.10
 NEAR_CHANCE: Final = 0.95
 WRONG: Final = 1.15
 WRONG_CHANCE: Final = 0.985
+HIDDEN_CHANCE: Final = 0.995  # as WRONG_CHANCE, where the display's steps hide the target: nothing read bears it out
 RISEN_CHANCE: Final = 0.2  # chance of being below WRONG x target under which a stop is taken back
 STALLED_CHANCE: Final = 0.97
 PLATEAU: Final = 0.25  # excess over the floor, of the filtrate, below which the plateau is in sight
@@ -82,7 +83,8 @@ class Decision:
         return self._decide_known(e)
 
     def _decide_known(self, e: Evidence) -> tuple[Verdict, str]:
-        near = e.chance_at >= EVEN_CHANCE and e.chance_near >= NEAR_CHANCE and e.chance_not_wrong >= WRONG_CHANCE
+        near = e.chance_at >= EVEN_CHANCE and e.chance_near >= NEAR_CHANCE
+        near = near and e.chance_not_wrong >= (HIDDEN_CHANCE if e.coarse_us_cm else WRONG_CHANCE)
         if near and e.settled and e.good and e.hold is Cause.NONE:
             self._stopped = True
             return Verdict.STOP, "the endpoint is reached"
