@@ -30,6 +30,13 @@ def test_all_together_is_a_stop() -> None:
     assert _verdict(replace(THERE, chance_at=0.5, chance_near=0.95, chance_not_wrong=0.985)) is Verdict.STOP
 
 
+def test_where_the_steps_hide_the_target_the_forecast_must_be_surer() -> None:
+    assert _verdict(replace(THERE, coarse_us_cm=7.1)) is Verdict.STOP
+    verdict, words = Decision().decide(replace(THERE, coarse_us_cm=7.1, chance_not_wrong=0.99))
+    assert verdict is Verdict.RINSE and "hide the target" in words
+    assert _verdict(replace(THERE, chance_not_wrong=0.99)) is Verdict.STOP
+
+
 @pytest.mark.parametrize(
     "lacking",
     [
