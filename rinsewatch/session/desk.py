@@ -213,10 +213,13 @@ class Desk:
             return Result()
         note = known_note(command.should, read)
         try:
-            known_from_note(note.partition("=")[2], 1.0)
+            check = known_from_note(note.partition("=")[2], 1.0)
         except QuantityError as error:
             self.say(str(error))
             return Result()
+        if command.should.unit == read.unit and not check.agrees:  # of two units the meter's factor would have to tell
+            off = f"{100 * abs(check.off):.0f} % {'above' if check.off > 0 else 'below'}"
+            self.say(f"the meter reads {off} what it should: no endpoint is verified; look at the meter and that water")
         return Result((f"note: {note}",))
 
     def _note(self, command: Note) -> Result:
