@@ -54,6 +54,19 @@ def known_from_note(value: str, tds_factor: float) -> KnownWater:
     return KnownWater(first, second, step)
 
 
+def off_words(value: str) -> str:
+    """Of a check's note, what the person should hear of a meter that fails it; "" where it agrees.
+
+    Raises QuantityError as ``known_from_note`` does. Of two units the meter's own factor would have to tell: "".
+    """
+    check = known_from_note(value, 1.0)
+    should, _, read = value.partition(_READ)
+    if check.agrees or parse_reading(should.strip()).unit != parse_reading(read.strip()).unit:
+        return ""
+    side = "above" if check.off > 0 else "below"
+    return f"{100 * abs(check.off):.0f} % {side} what it should: no endpoint is verified; look at the meter"
+
+
 class Verification:
     """The newest check, and whether it speaks for a stop."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rinsewatch.errors import QuantityError
 from rinsewatch.logbook.struck import forgotten_note, portion_change, strike_note, struck_number
-from rinsewatch.rinse.known import known_from_note, known_note
+from rinsewatch.rinse.known import known_from_note, known_note, off_words
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.session.commands import (
     Answer,
@@ -111,6 +111,7 @@ class Desk:
         """Show an event of the record, where the command has not said more already."""
         if not portion_change(event) and struck_number(event) is None:
             self.message = {"pause": "paused", "resume": "going on"}.get(event, event.removeprefix("note: "))
+            self.message += _remark(event)
 
     def handle(self, command: Command, stamp: Stamp) -> Result:
         """The command's events; what makes no sense only leaves a message."""
@@ -213,13 +214,10 @@ class Desk:
             return Result()
         note = known_note(command.should, read)
         try:
-            check = known_from_note(note.partition("=")[2], 1.0)
+            known_from_note(note.partition("=")[2], 1.0)
         except QuantityError as error:
             self.say(str(error))
             return Result()
-        if command.should.unit == read.unit and not check.agrees:  # of two units the meter's factor would have to tell
-            off = f"{100 * abs(check.off):.0f} % {'above' if check.off > 0 else 'below'}"
-            self.say(f"the meter reads {off} what it should: no endpoint is verified; look at the meter and that water")
         return Result((f"note: {note}",))
 
     def _note(self, command: Note) -> Result:
@@ -278,3 +276,13 @@ class Desk:
         self._asked, self.question = None, ""
         if message:
             self.say(message)
+
+
+def _remark(event: str) -> str:
+    """What is said after an event's own words: that the meter failed its check."""
+    name, _, value = event.partition(" = ")
+    try:
+        words = off_words(value) if name == "note: known" else ""
+    except QuantityError:
+        return ""
+    return f" - {words}" if words else ""

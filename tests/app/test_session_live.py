@@ -228,7 +228,7 @@ def test_a_check_in_a_known_water_becomes_a_note(desk: Desk) -> None:
     assert "no endpoint is verified" not in desk.live.snapshot().message
     desk.take(CheckMeter(should, Quantity(30.0, "uS/cm")), 5.0)
     assert desk.events()[-1] == "note: known = 84 uS/cm, read 30 uS/cm"  # recorded, and remarked on
-    assert "the meter reads 64 % below what it should" in desk.live.snapshot().message
+    assert "64 % below what it should: no endpoint is verified" in desk.live.snapshot().message
 
 
 def test_the_filtrate_typed_by_hand_is_no_check(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading
-from rinsewatch.rinse.known import HOLDS_S, known_from_note, known_note
+from rinsewatch.rinse.known import HOLDS_S, known_from_note, known_note, off_words
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
@@ -99,3 +99,9 @@ def test_what_is_no_check_is_refused_and_changes_nothing(bench: Any, words: str)
         known_from_note(words, 0.5)
     state = _end(bench, [*_portions(), _check(2000.0, words)])
     assert "was not checked" in state.reason
+
+
+def test_a_failed_check_is_put_in_words_and_one_in_two_units_is_not_guessed_at() -> None:
+    assert off_words("84 uS/cm, read 30 uS/cm").startswith("64 % below")
+    assert off_words("84 uS/cm, read 100 uS/cm").startswith("19 % above")
+    assert off_words("84 uS/cm, read 81.2 uS/cm") == "" == off_words("84 uS/cm, read 42 ppm")
