@@ -15,6 +15,7 @@ from rinsewatch.rinse.prior import Array
 
 KEPT: Final = 24
 LEAST_HEARD: Final = 3
+LEAST_JUDGES: Final = 5  # for a low end: of three, two made before the front was understood would be the median
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,4 +59,4 @@ class EarlierForecasts:
     def low_us_cm(self, rinse_ml: float, share: float = 0.5) -> float:
         """The low end at a ``share`` of those that reach here (0.5: the median: one forecast may be off); 0 if few."""
         lows = [f.low_at(rinse_ml) for f in self._kept if f.speaks_from_ml <= rinse_ml <= f.rinse_ml[-1]]
-        return float(np.quantile(lows, share)) if len(lows) >= LEAST_HEARD else 0.0
+        return float(np.quantile(lows, share)) if len(lows) >= LEAST_JUDGES else 0.0
