@@ -139,7 +139,7 @@ def test_the_newest_forecast_is_the_one_carried_on() -> None:
 
 
 def test_a_forecast_speaks_to_its_very_end() -> None:
-    earlier = _forecasts(80.0, 80.0, 80.0)
+    earlier = _forecasts(*[80.0] * 5)
     assert [earlier.low_us_cm(volume) for volume in (750.0, 1000.0)] == pytest.approx([30.0, 20.0])
 
 
