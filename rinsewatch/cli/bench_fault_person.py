@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import random
 from dataclasses import replace
 
@@ -27,11 +26,10 @@ from rinsewatch_sim.record import Record
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import random_scenario, run
 
-# A target so many times the rinse water's reading, a sixth above water gone three times as salty: further above it
-# the readings need not level off before they are there, and there is nothing to see.
-NEAR_WATER = 3.5
-# A change of less than two steps of the display cannot be told from its rounding.
-LEAST_STEPS = 2.0
+# A target within four times the rinse water's reading: there water gone three times as salty makes a difference.
+NEAR_WATER = 4.0
+# A change of less than two steps of the display cannot well be told from its rounding: counted apart, not excused.
+FINE_STEPS = 2.0
 
 
 @fault(
@@ -117,7 +115,7 @@ def _more(row: Row, volume_ml: float) -> Row:
 
 def _portions_record(seed: int, **changes: float) -> Record:
     """A sound rinse in portions that reaches its target."""
-    for attempt in range(2_000):
+    for attempt in range(200):
         rng = np.random.default_rng(SEEDS_FROM + 10_000 * (attempt + 1) + seed)
         scenario: Scenario = random_scenario(rng, faults=(), hand_typed=False, flow_ml_min=None)
         if scenario.is_flow:
@@ -127,7 +125,8 @@ def _portions_record(seed: int, **changes: float) -> Record:
             scenario = scenario.changed(operator=operator)
         given = {name: changes[name] for name in ("floor_drift", "leak_us_cm") if name in changes}
         scenario = scenario.changed(**given)
-        if not _fits(scenario, changes):
+        water_us_cm = setup_of(scenario).rinse_water_us_cm or 0.0
+        if "most_of_water" in changes and target_in(scenario) > changes["most_of_water"] * water_us_cm:
             continue
         record = run(scenario, rng)
         if record.true_endpoint_ml(target_of(record)) is not None and len(record.rows) <= 2_500:
@@ -135,13 +134,10 @@ def _portions_record(seed: int, **changes: float) -> Record:
     raise LookupError("no rinse in portions found")
 
 
-def _fits(scenario: Scenario, changes: dict[str, float]) -> bool:
-    """The target near enough to the rinse water, and its change so many steps of the display."""
-    water_us_cm, meter = setup_of(scenario).rinse_water_us_cm or 0.0, scenario.meter
+def _steps(scenario: Scenario) -> float:
+    """Steps of the display by which the rinse water's reading changes over the rinse."""
     changed_us_cm = scenario.floor_scale_us_cm() - scenario.floor_scale_us_cm(0.0)
-    steps = changed_us_cm * meter.per_us_cm / meter.finest_step
-    near = "most_of_water" not in changes or target_in(scenario) <= changes["most_of_water"] * water_us_cm
-    return near and changes.get("least_steps", 0.0) <= steps < changes.get("most_steps", math.inf)
+    return changed_us_cm * scenario.meter.per_us_cm / scenario.meter.finest_step
 
 
 def _stop(record: Record, rows: list[Row]) -> int | None:
@@ -240,30 +236,23 @@ def decimal_slip(bench: Bench) -> Outcome:
     "O05",
     "rinse water changed",
     inject="rinse water three times as salty by the end of simulated rinses, nobody told",
-    must="no false endpoint; the floor learned anew and the change told in nine of ten whose target is near it and"
-    " whose display steps are finer than half the change",
+    must="no false endpoint; the floor learned anew and the change told in nine of ten whose target is near it",
 )
 def other_water(bench: Bench) -> Outcome:
     """The set-up's reading of the rinse water is the old one. A change far below the target is not to be seen."""
     seeds = range(bench.many(bench.runs, 1))
     any_target = [_portions_record(seed, floor_drift=2.0) for seed in seeds]
-    shown = [_salty(seed, least_steps=LEAST_STEPS) for seed in seeds]
-    coarse = [_salty(seed, most_steps=LEAST_STEPS) for seed in seeds]
+    near = [_portions_record(seed, floor_drift=2.0, most_of_water=NEAR_WATER) for seed in seeds]
     sound = [_portions_record(seed, most_of_water=NEAR_WATER, leak_us_cm=0.0) for seed in seeds]
     false = sum(_is_false(r, _stop(r, [row_of(row) for row in r.rows])) for r in any_target)
-    told = []
-    for records in (shown, coarse):
-        found = [_with_water_watch(record) for record in records]
-        false += sum(_is_false(record, stop) for record, (stop, _) in zip(records, found, strict=True))
-        told.append(sum(was_told for _, was_told in found))
+    found = [_with_water_watch(record) for record in near]
+    false += sum(_is_false(record, stop) for record, (stop, _) in zip(near, found, strict=True))
+    told = [was_told for _, was_told in found]
+    fine = [was_told for record, was_told in zip(near, told, strict=True) if _steps(record.scenario) >= FINE_STEPS]
     alarms = sum(_with_water_watch(record)[1] for record in sound)
-    figures = f"{false} false stops of {3 * len(seeds)}; target near the water: told in {told[0]} of {len(shown)}"
-    figures += f" (of coarser display: {told[1]} of {len(coarse)}), in {alarms} of {len(sound)} sound ones"
-    return Outcome(false == alarms == 0 and told[0] >= 0.9 * len(shown), figures)
-
-
-def _salty(seed: int, **steps: float) -> Record:
-    return _portions_record(seed, floor_drift=2.0, most_of_water=NEAR_WATER, **steps)
+    figures = f"{false} false stops of {2 * len(seeds)}; target near the water: told in {sum(told)} of {len(told)}"
+    figures += f" ({sum(fine)} of {len(fine)} whose display's steps are fine), in {alarms} of {len(sound)} sound ones"
+    return Outcome(false == alarms == 0 and sum(told) >= 0.9 * len(told), figures)
 
 
 def _with_water_watch(record: Record) -> tuple[int | None, bool]:

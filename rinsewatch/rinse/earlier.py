@@ -57,6 +57,6 @@ class EarlierForecasts:
         return float(np.median(likely)) if len(likely) >= LEAST_HEARD else 0.0
 
     def low_us_cm(self, rinse_ml: float, share: float = 0.5) -> float:
-        """The low end at a ``share`` of those that reach here (0.5: the median: one forecast may be off); 0 if few."""
+        """The low end at a ``share`` of those that reach here (0.5: the median: some may be off); 0 if few."""
         lows = [f.low_at(rinse_ml) for f in self._kept if f.speaks_from_ml <= rinse_ml <= f.rinse_ml[-1]]
         return float(np.quantile(lows, share)) if len(lows) >= LEAST_JUDGES else 0.0

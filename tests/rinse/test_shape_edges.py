@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rinsewatch.rinse.earlier import KEPT as FORECASTS
-from rinsewatch.rinse.earlier import EarlierForecasts
+from rinsewatch.rinse.earlier import LEAST_JUDGES, EarlierForecasts
 from rinsewatch.rinse.shape import KEPT, LEAST_READINGS, PortionShape
 from rinsewatch.rinse.spans import Span
 
@@ -139,7 +139,7 @@ def test_the_newest_forecast_is_the_one_carried_on() -> None:
 
 
 def test_a_forecast_speaks_to_its_very_end() -> None:
-    earlier = _forecasts(*[80.0] * 5)
+    earlier = _forecasts(*[80.0] * LEAST_JUDGES)
     assert [earlier.low_us_cm(volume) for volume in (750.0, 1000.0)] == pytest.approx([30.0, 20.0])
 
 
