@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -61,7 +62,25 @@ def check_stop(lines: list[Line]) -> None:
     assert isinstance(reading, float)
     # readings have 0.5 % noise: three standard deviations above 1.15 x the target
     assert reading <= 1.15 * TARGET * 1.015
-    assert reading >= 0.85 * TARGET, "a stop so late would waste water: an e-fold is 4 s here"
+    late = "a stop so late would waste water: an e-fold is 4 s here"
+    assert reading >= 0.85 * TARGET or stood_still(lines[-30:]), late
+
+
+def stood_still(lines: list[Line]) -> bool:
+    """Lines five times a second that came in a heap: the machine, not the program, held its breath.
+
+    A washout of 4 s an e-fold then seems to leap, and a leap is doubted: no rinse is so fast, a machine may be so slow.
+    """
+    times = [float(str(line["time_s"])) for line in lines]
+    steps = [after - before for before, after in pairwise(times)]
+    return any(long > 0.3 and short < 0.1 for long, short in pairwise(steps))
+
+
+def test_a_heap_of_lines_is_told_from_a_steady_meter() -> None:
+    steady: list[Line] = [{"time_s": time_s} for time_s in (1.0, 1.2, 1.41, 1.59, 2.4, 2.6)]  # one line was lost
+    heaped: list[Line] = [{"time_s": time_s} for time_s in (1.0, 1.2, 1.61, 1.62, 1.8, 2.0)]
+    assert not stood_still(steady)
+    assert stood_still(heaped)
 
 
 def test_clean_stops_in_time_and_replays_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
