@@ -1,35 +1,25 @@
-"""Fault bench: the person's slips (rows O01-O06, O15)."""
+"""Fault bench: the person's slips (rows O01-O04, O06, O15)."""
 
 from __future__ import annotations
 
 import random
 from dataclasses import replace
 
-import numpy as np
-
 from rinsewatch import Rinse, Row, Verdict
-from rinsewatch.cli.bench_fault_campaign import SEEDS_FROM
 from rinsewatch.cli.bench_fault_live import PORTIONS
 from rinsewatch.cli.bench_fault_program import run_program
 from rinsewatch.cli.bench_fault_rig import Recording, VirtualClock
+from rinsewatch.cli.bench_fault_rinses import first_stop, is_false, portions_record
 from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
-from rinsewatch.cli.bench_rinse import row_of, setup_of, target_in, target_of
-from rinsewatch.cli.bench_score import FALSE_STOP
+from rinsewatch.cli.bench_rinse import row_of, setup_of
 from rinsewatch.logbook.struck import forgotten_note
 from rinsewatch.session.commands import Answer, Pour, SetPortion, Undo
 from rinsewatch.session.desk import Desk
 from rinsewatch.session.pouring import FORGOTTEN_S, begin_pouring, rebuild_pouring
 from rinsewatch.session.retract import Retracting
 from rinsewatch.session.stamp import Stamp
-from rinsewatch.session.waterwatch import WaterWatch
 from rinsewatch_sim.record import Record
 from rinsewatch_sim.scenario import Scenario
-from rinsewatch_sim.simulate import random_scenario, run
-
-# A target within four times the rinse water's reading: there water gone three times as salty makes a difference.
-NEAR_WATER = 4.0
-# A change of less than two steps of the display cannot well be told from its rounding: counted apart, not excused.
-FINE_STEPS = 2.0
 
 
 @fault(
@@ -66,12 +56,12 @@ def key_twice(bench: Bench) -> Outcome:
 def forgotten(bench: Bench) -> Outcome:
     """Once nobody ever tells it; once the person answers yes when asked whether it was poured as the readings fell."""
     seeds = range(bench.many(bench.runs, 6))  # not every forgotten portion makes a fall to ask about
-    records = [_portions_record(seed) for seed in seeds]
+    records = [portions_record(seed) for seed in seeds]
     told = [_without_one(record, seed) for record, seed in zip(records, seeds, strict=True)]
-    never_told = [_stop(record, rows) for record, rows in zip(records, told, strict=True)]
+    never_told = [first_stop(record, rows) for record, rows in zip(records, told, strict=True)]
     put_in = [_put_in(record, rows) for record, rows in zip(records, told, strict=True)]
     stops = [never_told, [stop for stop, _, _ in put_in]]
-    false = [sum(_is_false(record, stop) for record, stop in zip(records, each, strict=True)) for each in stops]
+    false = [sum(is_false(record, stop) for record, stop in zip(records, each, strict=True)) for each in stops]
     offered = sum(offer for _, offer, _ in put_in)
     believed = sum(fits for _, _, fits in put_in)
     figures = f"{false[0]} false stops of {len(records)}, {never_told.count(None)} never stopped; offered to be put in"
@@ -111,45 +101,6 @@ def _put_in(record: Record, rows: list[Row]) -> tuple[int | None, bool, bool]:
 
 def _more(row: Row, volume_ml: float) -> Row:
     return row if row.rinse_ml is None else replace(row, rinse_ml=round(row.rinse_ml + volume_ml, 3))
-
-
-def _portions_record(seed: int, **changes: float) -> Record:
-    """A sound rinse in portions that reaches its target."""
-    for attempt in range(200):
-        rng = np.random.default_rng(SEEDS_FROM + 10_000 * (attempt + 1) + seed)
-        scenario: Scenario = random_scenario(rng, faults=(), hand_typed=False, flow_ml_min=None)
-        if scenario.is_flow:
-            continue
-        if "pause_s" in changes:
-            operator = replace(scenario.operator, pause_at=3, pause_s=changes["pause_s"])
-            scenario = scenario.changed(operator=operator)
-        given = {name: changes[name] for name in ("floor_drift", "leak_us_cm") if name in changes}
-        scenario = scenario.changed(**given)
-        water_us_cm = setup_of(scenario).rinse_water_us_cm or 0.0
-        if "most_of_water" in changes and target_in(scenario) > changes["most_of_water"] * water_us_cm:
-            continue
-        record = run(scenario, rng)
-        if record.true_endpoint_ml(target_of(record)) is not None and len(record.rows) <= 2_500:
-            return record
-    raise LookupError("no rinse in portions found")
-
-
-def _steps(scenario: Scenario) -> float:
-    """Steps of the display by which the rinse water's reading changes over the rinse."""
-    changed_us_cm = scenario.floor_scale_us_cm() - scenario.floor_scale_us_cm(0.0)
-    return changed_us_cm * scenario.meter.per_us_cm / scenario.meter.finest_step
-
-
-def _stop(record: Record, rows: list[Row]) -> int | None:
-    rinse = Rinse(setup_of(record.scenario))
-    for number, row in enumerate(rows):
-        if rinse.observe(row).verdict is Verdict.STOP:
-            return number
-    return None
-
-
-def _is_false(record: Record, stop: int | None) -> bool:
-    return stop is not None and bool(record.settled_scale_us_cm[stop] > FALSE_STOP * target_of(record))
 
 
 @fault(
@@ -233,42 +184,6 @@ def decimal_slip(bench: Bench) -> Outcome:
 
 
 @fault(
-    "O05",
-    "rinse water changed",
-    inject="rinse water three times as salty by the end of simulated rinses, nobody told",
-    must="no false endpoint; the floor learned anew and the change told in nine of ten whose target is near it",
-)
-def other_water(bench: Bench) -> Outcome:
-    """The set-up's reading of the rinse water is the old one. A change far below the target is not to be seen."""
-    seeds = range(bench.many(bench.runs, 1))
-    any_target = [_portions_record(seed, floor_drift=2.0) for seed in seeds]
-    near = [_portions_record(seed, floor_drift=2.0, most_of_water=NEAR_WATER) for seed in seeds]
-    sound = [_portions_record(seed, most_of_water=NEAR_WATER, leak_us_cm=0.0) for seed in seeds]
-    false = sum(_is_false(r, _stop(r, [row_of(row) for row in r.rows])) for r in any_target)
-    found = [_with_water_watch(record) for record in near]
-    false += sum(_is_false(record, stop) for record, (stop, _) in zip(near, found, strict=True))
-    told = [was_told for _, was_told in found]
-    fine = [was_told for record, was_told in zip(near, told, strict=True) if _steps(record.scenario) >= FINE_STEPS]
-    alarms = sum(_with_water_watch(record)[1] for record in sound)
-    figures = f"{false} false stops of {2 * len(seeds)}; target near the water: told in {sum(told)} of {len(told)}"
-    figures += f" ({sum(fine)} of {len(fine)} whose display's steps are fine), in {alarms} of {len(sound)} sound ones"
-    return Outcome(false == alarms == 0 and sum(told) >= 0.9 * len(told), figures)
-
-
-def _with_water_watch(record: Record) -> tuple[int | None, bool]:
-    """Where it stops, and whether a change of the water has been told by then."""
-    rinse, watch, told = Rinse(setup_of(record.scenario)), WaterWatch(True), False
-    for number, raw in enumerate(record.rows):
-        row = row_of(raw)
-        state = rinse.observe(row)
-        watch.see(row.event, state)
-        told = told or bool(watch.due())
-        if state.verdict is Verdict.STOP:
-            return number, told
-    return None, told
-
-
-@fault(
     "O06",
     "pause over night",
     inject="12 h between two portions of simulated rinses",
@@ -279,7 +194,7 @@ def night(bench: Bench) -> Outcome:
     false = frozen = never = 0
     seeds = range(bench.many(bench.runs, 2))
     for seed in seeds:
-        record = _portions_record(seed, pause_s=43_200.0)
+        record = portions_record(seed, _with_a_night)
         rinse, stop = Rinse(setup_of(record.scenario)), None
         for number, raw in enumerate(record.rows):
             state = rinse.observe(row_of(raw))
@@ -287,11 +202,15 @@ def night(bench: Bench) -> Outcome:
             if state.verdict is Verdict.STOP:
                 stop = number
                 break
-        false, never = false + _is_false(record, stop), never + (stop is None)
+        false, never = false + is_false(record, stop), never + (stop is None)
     return Outcome(
         false == 0 and frozen == 0,
         f"{false} false stops of {len(seeds)}, {frozen} readings called frozen, {never} never stopped",
     )
+
+
+def _with_a_night(drawn: Scenario) -> Scenario:
+    return drawn.changed(operator=replace(drawn.operator, pause_at=3, pause_s=43_200.0))
 
 
 @fault(

@@ -23,8 +23,8 @@ from rinsewatch.cli import bench_fault_known as known
 from rinsewatch.cli.bench_fault_table import BEYOND, CATALOGUE, TABLE, Bench, Result, run_fault, unbuilt
 
 _ROWS = (
-    "cable", "port", "bytes", "uart", "modbus", "calls", "meter", "person", "terminal", "kill", "book", "clock", "host",
-    "signals", "stacked",
+    "cable", "port", "bytes", "uart", "modbus", "calls", "meter", "person", "water", "terminal", "kill", "book",
+    "clock", "host", "signals", "stacked",
 )  # fmt: skip
 
 # They measure a rate, or starve the processor; rows that were only too slow beside others run again alone too.

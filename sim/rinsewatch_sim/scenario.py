@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,8 @@ class Scenario:
 
     ``flow_ml_min`` is None for portions. ``rinse_us_cm`` is the rinse water's true conductivity, of which
     ``co2_us_cm`` comes from carbonic acid; ``leak_us_cm`` is what the bed adds for ever; ``floor_drift`` the
-    relative change of the rinse water over the rinse. ``slow_fill``: slow strength over mobile strength.
+    relative change of the rinse water over the rinse, ``floor_step`` one at once, at the progress ``floor_step_at``.
+    ``slow_fill``: slow strength over mobile strength.
     ``target_us_cm`` is on the meter's scale.
     """
 
@@ -41,6 +43,8 @@ class Scenario:
     co2_us_cm: float = 0.5
     leak_us_cm: float = 0.0
     floor_drift: float = 0.0
+    floor_step: float = 0.0
+    floor_step_at: float = 0.5
     feed_us_cm: float = 20.0
     temperature_c: float = 22.0
     temperature_drift_c: float = 0.0
@@ -76,9 +80,10 @@ class Scenario:
         return bed
 
     def background(self, progress: Array | float, *, with_leak: bool = True) -> tuple[Array, float]:
-        """(salt, carbonic acid), mol/L, of the water without residue; ``progress`` 0..1 drives the drift."""
+        """(salt, carbonic acid), mol/L, of the water without residue; ``progress`` (from 0) drives drift and step."""
         salt_us_cm = max(0.0, self.rinse_us_cm - self.co2_us_cm)
         drift = self.floor_drift * self.rinse_us_cm * np.clip(progress, 0.0, 1.0)
+        drift = drift + np.where(np.asarray(progress) >= self.floor_step_at, self.floor_step * self.rinse_us_cm, 0.0)
         leak = self.leak_us_cm if with_leak else 0.0
         salt = np.maximum(0.0, salt_us_cm + drift) + leak
         return np.asarray(salt * salt_for_us_cm(1.0)), co2_for_us_cm(self.co2_us_cm)
@@ -96,7 +101,7 @@ class Scenario:
         kappa = conductivity_us_cm(self.residue, 0.0, self.temperature_c, salt, co2)
         return float(self.meter.scale_us_cm(kappa, self.temperature_c))
 
-    def floor_scale_us_cm(self, progress: float = 1.0) -> float:
+    def floor_scale_us_cm(self, progress: float = math.inf) -> float:
         """The floor as the noise-free meter sees it: rinse water plus what the bed adds."""
         kappa = self.water_us_cm(0.0, self.temperature_c, progress)
         return float(self.meter.scale_us_cm(kappa, self.temperature_c))

@@ -89,9 +89,9 @@ def test_list_show_search_and_life_are_quick(large: Path, capsys: pytest.Capture
     for words in COMMANDS:
         taken = []
         for _ in range(2):  # the better of two: other programs run on this machine too
-            begun_s = time.perf_counter()
+            begun_s = time.process_time()
             assert run(["logbook", *words, "--logbook", str(large)]) == 0
-            taken.append(time.perf_counter() - begun_s)
+            taken.append(time.process_time() - begun_s)
         assert capsys.readouterr().out
         assert min(taken) < BOUND_S, words
 

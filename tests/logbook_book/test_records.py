@@ -221,11 +221,11 @@ def test_many_runs_are_checked_as_carefully_and_not_slowly(path: Path) -> None:
     with with_resin(path) as book:
         add(book, "resin", name="old", volume_ml="1 L", kind="mixed")
         bad = RUN | {"resin": "old", "installed": "2019-12-30", "removed": "2020-01-02"}
-        begun_s = time.perf_counter()
+        begun_s = time.process_time()
         with pytest.raises(UsageError, match="overlaps"):
             records(book).prepare([New("run", texts, "") for texts in [*runs, bad]])
         assert len(records(book).prepare([New("run", texts) for texts in runs])) == 2000
-        assert time.perf_counter() - begun_s < 3.0
+        assert time.process_time() - begun_s < 3.0
         cycle = {"cycle": "3"}
         with pytest.raises(UsageError, match="is cycle 3 already"):
             records(book).prepare([New("run", RUN | cycle, "row 2"), New("run", LATER | cycle, "row 3")])

@@ -219,9 +219,9 @@ def test_a_long_rinse_is_drawn_with_few_points() -> None:
     story = tell(rows, setup_from_settings(settings))
     assert story is not None
     story.readings.good[:] = [(249.0 * i / 100_000, 9e3 * 0.9999**i + 2.0 + i % 7) for i in range(100_000)]
-    began = time.perf_counter()
+    began = time.process_time()
     page = rendered(rinse_document(story, Origin(name="long", settings=settings)), "html")
-    took = time.perf_counter() - began
+    took = time.process_time() - began
     print(f"page of 100,000 readings: {took:.2f} s, {len(page) / 1000:.0f} kB")
     assert len(page) < 600_000
     assert took < 4.0

@@ -101,6 +101,22 @@ def test_noise_free_rinse_is_the_mean_of_the_noisy(population: list[Record]) -> 
     assert volumes[np.flatnonzero(curve <= target)[0]] == pytest.approx(mean, rel=0.12)
 
 
+def test_another_rinse_water_lifts_what_comes_after_it_and_nothing_before() -> None:
+    scenario = replace(demo_scenario(), faults=(), floor_step=0.0)
+    at = 0.5
+    volumes, plain = noise_free_knots(scenario)
+    salty = scenario.changed(floor_step=2.0, floor_step_at=at)
+    _, lifted = noise_free_knots(salty)
+    shared = min(len(plain), len(lifted))
+    after = volumes[:shared] >= at * 12.0 * scenario.resin_ml
+    assert after.any() and not after.all()
+    assert np.array_equal(lifted[:shared][~after], plain[:shared][~after])
+    rise = lifted[:shared][after] - plain[:shared][after]
+    expected = salty.floor_scale_us_cm() - scenario.floor_scale_us_cm()
+    assert rise[-1] == pytest.approx(expected, rel=0.3), "traces of the two conduct together, not quite their sum"
+    assert (rise > 0).all()
+
+
 def test_forgotten_portions_are_poured_but_not_logged() -> None:
     scenario = demo_scenario()
     forgetful = replace(scenario, operator=replace(scenario.operator, forget_chance=0.5))
