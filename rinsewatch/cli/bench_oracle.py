@@ -1,5 +1,6 @@
 """Benchmark: the oracles. They know the simulator's parameters of the rinse, but not its scatter.
 
+Nobody foresees that the person will leave the rinse for the night: until then an oracle answers as if they would not.
 They follow how far the real rinse is ahead of or behind the noise-free one (in mL), from the settled readings. The
 second one knows everything but the water: of that only what the meter shows of it, as any estimator does.
 """
@@ -7,7 +8,8 @@ second one knows everything but the water: of that only what the meter shows of 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,6 +19,7 @@ from rinsewatch_sim.draw import other_water
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import noise_free_knots
 
+T = TypeVar("T")
 WATERS = 30
 _WILD = 5.0  # spreads
 
@@ -97,6 +100,30 @@ def _weighted(values: Array, weights: Array, share: float) -> float:
 
 def _follow(task: Task, scenario: Scenario) -> tuple[Outcome, dict[int, float]]:
     """The outcome if the rinse were this one, and at each checkpoint how well it has fitted so far."""
+    paused = next((i for i, row in enumerate(task.record.rows) if row.event == "pause"), None)
+    told, fits = _along(task, scenario)
+    if paused is None:
+        return told, fits
+    unaware, before = _along(task, _without_pause(scenario))
+    stop = unaware.stop_row
+    outcome = Outcome(stop_row=stop if stop is not None and stop < paused else told.stop_row)
+    outcome.answers = _up_to(paused, unaware.answers, told.answers)
+    return outcome, _up_to(paused, before, fits)
+
+
+def _up_to(paused: int, before: dict[int, T], after: dict[int, T]) -> dict[int, T]:
+    """By row: what was said without knowing of the pause, and from it on with it."""
+    return {row: said for row, said in before.items() if row < paused} | {
+        row: said for row, said in after.items() if row >= paused
+    }
+
+
+def _without_pause(scenario: Scenario) -> Scenario:
+    return scenario.changed(flow_pause=None, operator=replace(scenario.operator, pause_at=None, pause_s=0.0))
+
+
+def _along(task: Task, scenario: Scenario) -> tuple[Outcome, dict[int, float]]:
+    """The same along one noise-free rinse."""
     volumes, curve = noise_free_knots(scenario)
     below = np.flatnonzero(curve <= task.target_us_cm)
     outcome, fits = Outcome(), dict[int, float]()

@@ -21,7 +21,7 @@ from rinsewatch.cli.benchmark import LAWS, main, under_law
 from rinsewatch_sim.draw import other_water
 from rinsewatch_sim.probe import meter_of
 from rinsewatch_sim.record import BenchRow, Record
-from rinsewatch_sim.simulate import random_scenario, run
+from rinsewatch_sim.simulate import noise_free_knots, random_scenario, run
 from rinsewatch_sim.stepper import demo_scenario
 
 _TARGET = 10.0
@@ -154,11 +154,29 @@ def test_oracle_knows_better_than_a_line() -> None:
 def test_who_knows_all_but_the_water_knows_less_than_the_oracle() -> None:
     """To zero, which is all about the floor: what is left of its error nobody can know before the floor is read."""
     tasks = [task for seed in range(60, 78) if (task := _task(seed)).record.scenario.endpoint == "zero"]
+    tasks = [task for task in tasks if all(row.event != "pause" for row in task.record.rows)]  # neither foresees one
     errors = {
         name: np.mean([e for t in tasks for e in score(t, rule(t), 0).errors])
         for name, rule in (("all", oracle), ("shown", oracle_of_shown_water))
     }
     assert errors["all"] < 0.5 * errors["shown"]
+
+
+def test_an_oracle_does_not_foresee_a_pause() -> None:
+    """Washed out in flow while it stands: the rest needs less water than it would have; known only from then on."""
+    scenario = replace(demo_scenario(flow=True), exchange_per_s=4e-4)
+    length_ml = float(noise_free_knots(scenario)[0][-1])
+    resting = replace(scenario, flow_pause=(0.7 * length_ml, 36_000.0))
+    record = run(resting, np.random.default_rng(3))
+    task = Task.of(record, target_of(record))
+    paused = next(i for i, row in enumerate(record.rows) if row.event == "pause")
+    rows = [i for i, row in enumerate(record.rows) if row.reading]
+    early, late = max(i for i in rows if i < paused - 5), min(i for i in rows if i > paused + 200)
+    told = oracle(replace(task, checkpoints=(early, late))).answers
+    never = replace(task, record=replace(record, scenario=scenario), checkpoints=(early, late))
+    as_if = oracle(never).answers
+    assert told[early] == as_if[early]
+    assert abs(told[late].mid_ml - as_if[late].mid_ml) > 0.1 * scenario.portion_ml
 
 
 def test_other_waters_look_the_same_to_the_meter() -> None:
