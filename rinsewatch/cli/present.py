@@ -44,6 +44,7 @@ def screen_snapshot(
         question=question or (f"{shown.question} y/n" if shown.question else ""),
         show_help=show_help,
         finished=shown.ended is not None,
+        unfinished=shown.ended is not None and shown.unfinished,
     )
 
 

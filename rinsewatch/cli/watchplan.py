@@ -81,7 +81,12 @@ def run_wish(wish: Wish) -> int:
         raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
     if not talks and not (wish.resin or wish.batch):
         _check_complete(wish)
-    with Logbook.open(logbook_path(wish.logbook_file, os.environ)) as logbook:
+    if wish.port is not None and not wish.port.strip():
+        raise UsageError("--port: nothing is named; give the meter's port, as /dev/ttyUSB0, or 'hand' to type readings")
+    path = logbook_path(wish.logbook_file, os.environ)
+    if wish.go_on and not path.exists():
+        raise UsageError(f"--continue: there is no logbook {path}, so no unfinished rinse; --logbook names another")
+    with Logbook.open(path) as logbook:
         logbook.reserve()
         wish, unfinished = _completed(wish, profile, logbook, talks=talks)
         outlet = Outlet(sys.stderr if wish.as_json else sys.stdout)

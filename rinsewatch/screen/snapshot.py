@@ -63,6 +63,7 @@ class Snapshot:
     question: str = ""
     show_help: bool = False
     finished: bool = False
+    unfinished: bool = False
 
 
 def decimated(points: tuple[ChartPoint, ...], limit: int = HISTORY_LIMIT) -> tuple[ChartPoint, ...]:

@@ -205,6 +205,8 @@ def verdict_title(snapshot: Snapshot) -> str:
     title = _TITLES[state.verdict] if state else "WAITING"
     if state and state.verdict is Verdict.CHECK and state.cause in _METER_CAUSES:
         title = "CHECK THE METER"
+    if snapshot.unfinished:
+        return f"BROKEN OFF, {title}"
     if snapshot.finished:
         return f"FINISHED, {title}"
     return f"PAUSED, {title}" if snapshot.paused else title

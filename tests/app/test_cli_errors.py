@@ -41,6 +41,12 @@ def complaint(capsys: pytest.CaptureFixture[str], arguments: list[str], code: in
     return lines[0]
 
 
+
+def test_continue_without_a_logbook_makes_none(own_data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "there is no logbook" in complaint(capsys, ["watch", "--port", "hand", "--continue"], 2)
+    assert not own_data.exists()
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -49,6 +55,7 @@ def complaint(capsys: pytest.CaptureFixture[str], arguments: list[str], code: in
         (["watch", "--json", "--plain", "--port", "hand", *RINSE], "not both"),
         (["watch", "--port", "hand"], "--resin-ml 500, --residue NaOH, --endpoint feed, --portion-ml 250 or"),
         (["watch", *RINSE], "--port"),
+        (["watch", *RINSE, "--port", ""], "--port: nothing is named"),
         (["watch", "--port", "hand", *RINSE, "--resin-ml", "-5"], "--resin-ml: '-5' must be more than 0"),
         (["watch", "--port", "hand", *RINSE, "--endpoint", "12"], "endpoint: '12' has no unit"),
         (["watch", "--port", "hand", *RINSE, "--feed", "9"], "--feed: '9' has no unit"),

@@ -142,6 +142,7 @@ def test_titles_with_pause_and_finish() -> None:
     snapshot = invented_snapshot()
     assert view.verdict_title(replace(snapshot, paused=True)) == "PAUSED, RINSE ON"
     assert view.verdict_title(replace(snapshot, finished=True)) == "FINISHED, RINSE ON"
+    assert view.verdict_title(replace(snapshot, finished=True, unfinished=True)) == "BROKEN OFF, RINSE ON"
 
 
 def test_price_of_certainty() -> None:
