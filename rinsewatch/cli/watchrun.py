@@ -16,7 +16,7 @@ from rinsewatch.cli.watchplanned import planned_line
 from rinsewatch.errors import RecordingError
 from rinsewatch.logbook.csvwrite import write_recording
 from rinsewatch.logbook.location import logbook_path
-from rinsewatch.rinse.state import Verdict
+from rinsewatch.rinse.state import RinseState, Verdict
 from rinsewatch.session.commands import BreakOff, Finish
 from rinsewatch.session.live import End
 from rinsewatch.session.snapshot import SessionSnapshot
@@ -76,7 +76,7 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
     """The last lines: what the rinse came to, where it is recorded, what was not saved."""
     shown = stage.session.latest
     state = shown.state
-    verdict = f"{state.verdict.value}: {state.reason}" if state else "no reading came"
+    verdict = _last_word(state) if state else "no reading came"
     ended = f"rinse {stage.rinse_id} {shown.ended or 'broken off'}"
     outlet.line(f"{ended}: {shown.rinse_ml:.0f} mL poured; {verdict}")
     planned = planned_line(stage.settings, shown.portions, shown.rinse_ml)
@@ -95,6 +95,12 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
         outlet.line("the meter did not come back")
     if shown.unfinished and stage.go_on:
         outlet.line(f"the rinse is not finished; go on with: {stage.go_on}")
+
+
+def _last_word(state: RinseState) -> str:
+    if state.reason.lower() in ("", state.verdict.value, "rinse on"):
+        return "the endpoint is not reached" if state.verdict is Verdict.RINSE else state.verdict.value
+    return f"{state.verdict.value}: {state.reason}"
 
 
 def rescue(stage: Stage) -> tuple[Path, int] | None:

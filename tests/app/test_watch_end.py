@@ -200,3 +200,10 @@ def test_the_plan_stands_beside_what_was_used(tmp_path: Path) -> None:
     code, out, err = watched(tmp_path, "".join([*LINES, "q\n"]), "--port", "hand", "--plan", str(plan))
     assert code == 0, err
     assert "planned 12 (8 or more) portions of 500 mL, 6.00 L of DI water; used 10 portions, 5.00 L" in out
+
+
+def test_a_rinse_left_half_way_says_the_endpoint_is_not_reached(tmp_path: Path) -> None:
+    code, out, _ = watched(tmp_path, "".join(LINES[:3]), *HAND, "--resin-ml", "500", "--plain")
+    assert code == 0
+    assert "rinse 1 input ended: 1500 mL poured; the endpoint is not reached" in out
+    assert "BROKEN OFF" in out and "FINISHED" not in out
