@@ -51,6 +51,7 @@ class Rinse:
         self._plateau_ml: float | None = None
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._coarse_us_cm = 0.0
+        self._highest_us_cm = 0.0  # of what was believed
         self._price_of: View | None = None
         self._price: Price | None = None
         self._break_even_of: View | None = None
@@ -164,6 +165,7 @@ class Rinse:
         if text == "probe confirmed":
             self._gate.confirm()
             self._belief.confirmed()
+            self._highest_us_cm = math.inf  # vouched for
             return
         name, sign, value = text.partition("=")
         if not sign:
@@ -207,6 +209,10 @@ class Rinse:
         self._belief.notice(span, self._time_s)
         expected = self._roomy(self._belief.expectation(self._time_s), span)
         verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
+        if verdict.cause is Cause.HIGH and self._began_elsewhere():
+            self._start_over()
+            expected = self._roomy(self._belief.expectation(self._time_s), span)
+            verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         self._quality, self._cause = verdict.quality, verdict.cause
         if verdict.quality is not Quality.GOOD:
             self._good_since_s = math.inf
@@ -216,8 +222,26 @@ class Rinse:
             self._belief.jump = 2.0
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
+        self._highest_us_cm = max(self._highest_us_cm, span.low_us_cm)
         self._coarse_us_cm = span.step_us_cm if self._hides_target(span) else 0.0
         return None if span.is_over else span.shown_us_cm
+
+    def _came_down(self) -> bool:
+        """In flow a washout is seen from above: what reads below the target from the first may be another vessel."""
+        target = self._target()
+        return not self.setup.is_flow or target is None or self._highest_us_cm > WRONG * target
+
+    def _began_elsewhere(self) -> bool:
+        """All that was read lay below the target until now: it was no filtrate, or there was nothing to do."""
+        lasting = self._gate.held_for_s(self._time_s) >= BRIEF_S and self._gate.held is Cause.HIGH
+        return lasting and not self._came_down()
+
+    def _start_over(self) -> None:
+        """What was read so far was another vessel: believe the usual beds again, as far rinsed as this one."""
+        poured_ml = self._belief.now_ml
+        self._belief, self._gate = self._new_belief(), Gate()
+        assert isinstance(self._belief, FlowBelief)
+        self._belief.move(poured_ml, self._time_s)
 
     def _hides_target(self, span: Span) -> bool:
         """The same digits stand for a filtrate at the target and for one far above it."""
@@ -269,6 +293,7 @@ class Rinse:
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
             doubted=belief.doubts,
+            came_down=self._came_down(),
         )
         if not on_plateau(evidence):
             self._plateau_ml = None

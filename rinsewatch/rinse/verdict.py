@@ -32,6 +32,7 @@ _WORDS = {
 
 HIDDEN: Final = "hide the target"
 DOUBTED: Final = "lower than foreseen: pour another portion to bear it out, or look at the probe and confirm it"
+BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
 
@@ -52,6 +53,7 @@ class Evidence:
     has_target: bool
     patient: bool  # enough water has been poured since the plateau came in sight
     coarse_us_cm: float = 0.0  # display step, where it hides whether the target is reached; else 0
+    came_down: bool = True  # in flow: read above the target before, or the person vouches for the probe
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
 
 
@@ -85,6 +87,8 @@ class Decision:
     def _decide_known(self, e: Evidence) -> tuple[Verdict, str]:
         near = e.chance_at >= EVEN_CHANCE and e.chance_near >= NEAR_CHANCE
         near = near and e.chance_not_wrong >= (HIDDEN_CHANCE if e.coarse_us_cm else WRONG_CHANCE)
+        if near and not e.came_down:
+            return Verdict.CHECK, BEGUN_LOW
         if near and e.settled and e.good and e.hold is Cause.NONE:
             self._stopped = True
             return Verdict.STOP, "the endpoint is reached"
