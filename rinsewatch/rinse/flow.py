@@ -119,6 +119,8 @@ class FlowBelief(Belief):
         self._last_taken = True
         if self.block.count and self.now_ml - self.block.start_ml >= self.block_ml:
             self._commit()
+        if span.is_zero and not self.block.shows_zero and self._unforeseen_zero(span):
+            self._surprised_ml = self.now_ml
         self.block.add(self.now_ml, span)
         if self._due(self.block.count):
             self._look()
@@ -151,6 +153,13 @@ class FlowBelief(Belief):
         level = self.course.bed.level(self.population.theta, self._states[-1], at_ml)
         low, high = self.filtrate_ends(self.population.view(level, None), FORESEEN)
         return seen.high < low or seen.low > high
+
+    def _unforeseen_zero(self, span: Span) -> bool:
+        """The display turns to zero sooner than was believed: of a whole block the mean would hide it."""
+        if not self.known:
+            return False
+        level = self.course.bed.level(self.population.theta, self._states[-1], self.now_ml)
+        return span.high_us_cm < self.filtrate_ends(self.population.view(level, None), FORESEEN)[0]
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""

@@ -15,7 +15,7 @@ from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.spans import Span
 
 PORTION_NOISE: Final = 0.025  # relative; bypass and stirring make settled portions differ by 2-4 %
-BLOCK_NOISE: Final = 0.012  # relative, shared by a block: lag, drift
+BLOCK_NOISE: Final = 0.009  # relative, shared by a block: lag, drift
 READING_NOISE: Final = 0.02  # relative, per reading; median over open measured decays 0.9 %, 90 % below 2.4 %
 CUP_S: Final = 8.0  # seconds for a cup and a cheap cell to follow: memory of users' meters, no source
 _KEEP: Final = 64
@@ -160,6 +160,11 @@ class FlowBlock:
         self._sum_shown += span.shown_us_cm
         self._least, self._most = min(self._least, span.shown_us_cm), max(self._most, span.shown_us_cm)
         self._step = max(self._step, span.step_us_cm)
+
+    @property
+    def shows_zero(self) -> bool:
+        """A reading of the block was zero."""
+        return self._least <= 0.0
 
     @property
     def low_us_cm(self) -> float:
