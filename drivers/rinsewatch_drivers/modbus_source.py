@@ -17,6 +17,10 @@ from rinsewatch_drivers.word_order import WordOrderWatch
 
 _SETUP_RETRY_S = 10.0
 _BUSY_BACKOFF_MOST = 8
+# Modbus RTU numbers no questions: where value, temperature and status have one each, an answer that may still come
+# could pass for the next one's. Gateways and radio links take up to some three seconds (from memory, no source).
+_LATE_S = 3.0
+_LATE_MOST_S = 4.0 * _LATE_S
 _DRAIN_MOST = 8  # a line that never falls silent must not hold the link for ever
 
 
@@ -90,6 +94,7 @@ class ModbusPoller:
         self._client: tuple[Transport, ModbusClient] | None = None
         self._due_s: float | None = None
         self._busy = 0
+        self._hush: tuple[float, float] | None = None  # until when the line must be silent, and the latest such time
         self._order = WordOrderWatch(spec.value, spec.unit)
         self._hint = ""
 
@@ -97,6 +102,9 @@ class ModbusPoller:
         """Ask if it is time; takes up to a few of the profile's time-outs longer than ``timeout_s``."""
         batch = Batch()
         now_s = clock.monotonic()
+        if self._hush is not None:
+            self._listen(transport, timeout_s, clock, batch)
+            return batch
         due_s = now_s if self._due_s is None else self._due_s
         if due_s > now_s + timeout_s:
             transport.read(timeout_s)
@@ -104,6 +112,9 @@ class ModbusPoller:
         clock.wait(due_s - now_s)
         client = self._client_of(transport, clock)
         raw, parsed = self._ask(client)
+        if self._several and (parsed is None or parsed.cause in ("wire", "echo")):
+            now_s = clock.monotonic()
+            self._hush = (now_s + _LATE_S, now_s + _LATE_MOST_S)
         self._due_s = max(due_s, clock.monotonic() - self._spec.interval_s) + self._pause_s(parsed)
         batch.content_bytes, client.bytes_seen = client.bytes_seen, 0
         batch.seen = batch.content_bytes > 0
@@ -112,9 +123,26 @@ class ModbusPoller:
             batch.arrivals.append(Arrival(raw, parsed, clock.monotonic(), clock.utc()))
         return batch
 
+    @property
+    def _several(self) -> bool:
+        """More than one question: their answers must not be mixed up."""
+        return self._spec.temperature is not None or self._spec.status is not None
+
+    def _listen(self, transport: Transport, timeout_s: float, clock: Clock, batch: Batch) -> None:
+        """After an answer that did not come: no question before the line was silent for so long."""
+        assert self._hush is not None
+        until_s, latest_s = self._hush
+        now_s = clock.monotonic()
+        stray = transport.read(min(timeout_s, max(until_s - now_s, 0.0)))
+        now_s = clock.monotonic()
+        batch.content_bytes, batch.seen = len(stray), bool(stray)
+        if stray:
+            until_s = min(now_s + _LATE_S, latest_s)
+        self._hush = None if now_s >= until_s else (until_s, latest_s)
+
     def lost(self, clock: Clock) -> list[Arrival]:
         """Nothing is kept between two questions."""
-        self._client = self._due_s = None
+        self._client = self._due_s = self._hush = None
         return []
 
     def _client_of(self, transport: Transport, clock: Clock) -> ModbusClient:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-_REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed"}
+_REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed", "SIGQUIT": "quit"}
 _LOOK_UP_S = 0.2
 
 

@@ -77,8 +77,7 @@ def run_wish(wish: Wish) -> int:
     """Watch one rinse; returns the exit code. Raises the errors that forbid to begin."""
     talks = sys.stdin.isatty() and sys.stdout.isatty() and not wish.as_json
     profile = profile_for(wish.meter)
-    if wish.go_on and wish.resin is not None:
-        raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
+    _check_kept(wish)
     if not talks and not (wish.resin or wish.batch):
         _check_complete(wish)
     if wish.port is not None and not wish.port.strip():
@@ -108,6 +107,18 @@ def _kept(stage: Stage, logbook: Logbook, code: int, outlet: Outlet) -> int:
     if trouble:
         outlet.line(f"its summary could NOT be stored: {trouble}")
     return NOT_SAVED if trouble else code
+
+
+def _check_kept(wish: Wish) -> None:
+    """What an unfinished rinse began with cannot be changed by continuing it; said, not ignored. Raises UsageError."""
+    if not wish.go_on:
+        return
+    if wish.resin is not None:
+        raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
+    given = [f"--{name.replace('_', '-')}" for name, value in wish.settings.items() if value is not None]
+    if given:
+        kept = "an unfinished rinse keeps the settings it began with"
+        raise UsageError(f"{', '.join(given)}: {kept}; leave that or --continue out")
 
 
 def _may_ask(wish: Wish) -> bool:

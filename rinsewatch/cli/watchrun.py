@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import sys
 import tempfile
@@ -88,7 +89,9 @@ def tell_end(stage: Stage, outlet: Outlet) -> None:
         rescued = rescue(stage)
         if rescued is not None:
             outlet.line(f"{rescued[1]} of them were written to {rescued[0]} instead")
-    elsewhere = "" if stage.logbook == logbook_path(None, os.environ) else f" --logbook {stage.logbook}"
+    elsewhere = ""
+    if stage.logbook != logbook_path(None, os.environ):
+        elsewhere = f" --logbook {shlex.quote(str(stage.logbook))}"
     export = f"rinsewatch logbook export {stage.rinse_id} FILE{elsewhere}"
     outlet.line(f"recorded in {stage.logbook}; export it: {export}")
     if shown.ended == End.METER_LOST.value:

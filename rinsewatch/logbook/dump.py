@@ -116,8 +116,9 @@ def restore(path: Path, whole: Whole, then: Callable[[Logbook], None] | None = N
         except OSError as error:
             raise explain(path, error) from error
         finally:
-            beside.unlink(missing_ok=True)
-            beside.with_name(beside.name + ".lock").unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # a disk that takes nothing takes no tidying either
+                beside.unlink(missing_ok=True)
+                beside.with_name(beside.name + ".lock").unlink(missing_ok=True)
     return count
 
 

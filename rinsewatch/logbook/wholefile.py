@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterable
 from pathlib import Path
@@ -25,4 +26,5 @@ def write_whole(path: Path, parts: Iterable[bytes]) -> None:
         raise RecordingError(f"{path}: cannot be written: {error.strerror}") from error
     finally:
         if not special:
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # a disk that takes nothing takes no tidying either
+                beside.unlink(missing_ok=True)

@@ -32,7 +32,7 @@ from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
 _SAID_LIMIT = 20  # words to the person that a snapshot carries, so that none is missed
-_NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed", "known")
+_NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed", "known", "struck", "readings level off")
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,7 @@ def test_continue_without_a_logbook_makes_none(own_data: Path, capsys: pytest.Ca
         (["watch", "--port", "hand"], "--resin-ml 500, --residue NaOH, --endpoint feed, --portion-ml 250 or"),
         (["watch", *RINSE], "--port"),
         (["watch", *RINSE, "--port", ""], "--port: nothing is named"),
+        (["watch", "--port", "hand", "--continue", "--endpoint", "90 uS/cm"], "--endpoint: an unfinished rinse keeps"),
         (["watch", "--port", "hand", *RINSE, "--resin-ml", "-5"], "--resin-ml: '-5' must be more than 0"),
         (["watch", "--port", "hand", *RINSE, "--endpoint", "12"], "endpoint: '12' has no unit"),
         (["watch", "--port", "hand", *RINSE, "--feed", "9"], "--feed: '9' has no unit"),

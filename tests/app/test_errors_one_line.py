@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ from rinsewatch.errors import LONGEST, RecordingError, RinsewatchError, UsageErr
 from rinsewatch.logbook.csvfile import read_recording
 from rinsewatch.logbook.dump import whole_from_json
 from rinsewatch.logbook.settings import setup_from_settings
+from rinsewatch.logbook.wholefile import write_whole
 from rinsewatch_drivers.errors import DriverError, ProfileError
 from rinsewatch_drivers.profile import parse_profile
 
@@ -86,3 +89,15 @@ def test_a_folder_whose_settings_are_none_is_refused(tmp_path: Path, settings: s
     (tmp_path / "rinse-0001.csv").write_text("time_s,reading,unit,rinse_ml\n1,2,ppm,0\n")
     with pytest.raises(RecordingError, match="are no settings"):
         list(rinse_dumps(tmp_path))
+
+
+def test_on_a_disk_that_takes_nothing_tidying_up_is_no_second_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    monkeypatch.setattr(Path, "unlink", refuse)
+    with pytest.raises(RecordingError, match="cannot be written: Read-only file system"):
+        write_whole(tmp_path / "report.html", [b"page"])

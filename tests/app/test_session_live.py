@@ -246,8 +246,11 @@ def test_a_persons_note_cannot_act_on_the_core(desk: Desk) -> None:
     desk.take(Note("known = 84 uS/cm, read 84 uS/cm"), 0.5)
     desk.take(Note("feed = 9000 ppm"), 1.0)
     desk.take(Note("probe confirmed"), 2.0)
+    desk.take(Note("Struck row 2"), 3.0)
     quoted = 'note: "known = 84 uS/cm, read 84 uS/cm"'
-    assert desk.events() == [quoted, 'note: "feed = 9000 ppm"', 'note: "probe confirmed"']
+    assert desk.events() == [
+        quoted, 'note: "feed = 9000 ppm"', 'note: "probe confirmed"', 'note: "Struck row 2"',
+    ]  # fmt: skip
 
 
 def test_flow_goes_on_while_the_meter_is_lost_and_stands_in_a_pause(tmp_path: Path) -> None:

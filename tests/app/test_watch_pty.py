@@ -168,6 +168,7 @@ def test_ended_before_the_endpoint_is_exit_5(tmp_path: Path) -> None:
         (signal.SIGINT, 130, "interrupted"),
         (signal.SIGTERM, 143, "terminated"),
         (signal.SIGHUP, 129, "terminal closed"),
+        (signal.SIGQUIT, 131, "quit"),
     ],
 )
 def test_after_a_signal_the_rinse_can_be_continued(tmp_path: Path, number: int, code: int, reason: str) -> None:

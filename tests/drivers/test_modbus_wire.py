@@ -154,6 +154,49 @@ def test_control_without_waiting_the_late_ones_out_most_answers_are_wrong(
     assert wrong > 1000
 
 
+def _two_registers(rng: random.Random, delay_s: Callable[[random.Random], float]) -> Callable[[bytes], Any]:
+    """Registers 0-1 hold 45 uS/cm, 2-3 hold 21.5 C; the answers to both look alike."""
+
+    def answer(query: bytes) -> list[tuple[float, bytes]]:
+        register, count = struct.unpack(">HH", query[2:6])
+        body = bytes([1, 3, 2 * count]) + struct.pack(">ff", 45.0, 21.5)[2 * register : 2 * (register + count)]
+        return [(delay_s(rng), body + crc16(body))]
+
+    return answer
+
+
+@pytest.mark.parametrize("late_s", [(0.55, 0.95), (1.05, 1.6), (1.1, 2.9)])
+@pytest.mark.parametrize("share", [0.02, 0.3, 1.0])
+def test_a_late_temperature_is_no_conductivity(
+    cable: Callable[..., Any], clock: Any, share: float, late_s: tuple[float, float]
+) -> None:
+    profile = builtin_profiles()["modbus-float"]
+    assert profile.modbus is not None and profile.modbus.temperature is not None
+    meter = cable()
+    meter.on_write = _two_registers(
+        random.Random(4), lambda rng: rng.uniform(*late_s) if rng.random() < share else rng.uniform(0.02, 0.3)
+    )
+    poller, values = ModbusPoller(profile.modbus, profile.serial), list[float]()
+    end_s = clock.now_s + 1500.0
+    while clock.now_s < end_s:
+        arrived = poller.poll(meter, 0.25, clock).arrivals
+        values += [arrival.parsed.value for arrival in arrived if arrival.parsed.value is not None]
+    assert set(values) <= {45.0}
+    assert len(values) > 900 or share > 0.1
+    assert meter.written, "however late the answers are, the asking never ends"
+
+
+def test_a_line_that_never_falls_silent_is_asked_all_the_same(cable: Callable[..., Any], clock: Any) -> None:
+    profile = builtin_profiles()["modbus-float"]
+    assert profile.modbus is not None
+    begin_s = clock.now_s
+    meter = cable([(0.3 * n, b"\x55") for n in range(1000)])
+    poller = ModbusPoller(profile.modbus, profile.serial)
+    while clock.now_s < begin_s + 120.0:
+        poller.poll(meter, 0.25, clock)
+    assert 5 <= len(meter.written) <= 20
+
+
 def test_set_up_exceptions_slow_the_asking_and_busy_backs_off(cable: Callable[..., Any], clock: Any) -> None:
     profile = builtin_profiles()["modbus-float"]
     assert profile.modbus is not None
