@@ -21,7 +21,7 @@ from rinsewatch.rinse.setup import MOST_WATER_US_CM, EndpointKind, RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
 from rinsewatch.rinse.state import Price, Quality, RinseState, Verdict
 from rinsewatch.rinse.target import target_us_cm
-from rinsewatch.rinse.verdict import NEAR, WRONG, Decision, Evidence, on_plateau
+from rinsewatch.rinse.verdict import BEGUN_LOW, NEAR, WRONG, Decision, Evidence, on_plateau
 
 # Allowances of the gate over what the forecast says: other beds, other meters than it knows.
 ROOM_BELOW: Final = 0.75
@@ -306,9 +306,10 @@ class Rinse:
     def _state(self, reading: float | None) -> RinseState:
         belief, target = self._belief, self._target()
         verdict, reason = self._decision.decide(self._evidence(target))
-        stopped = verdict is Verdict.STOP
+        stopped, unproven = verdict is Verdict.STOP, reason == BEGUN_LOW
         self._verification.stopped(self._time_s if stopped else None)
-        remaining = belief.remaining()
+        remaining = None if unproven else belief.remaining()
+        quality, cause = (Quality.UNCERTAIN, Cause.LOW) if unproven else (self._quality, self._cause)
         return RinseState(
             time_s=self._time_s,
             rinse_ml=belief.now_ml,
@@ -323,8 +324,8 @@ class Rinse:
             chance_unreachable=belief.chance_unreachable,
             verdict=verdict,
             reason=reason + self._verification.words(self._time_s) if stopped else reason,
-            quality=Quality.MISSING if self._gate.silent else self._quality,
-            cause=str(Cause.LINK if self._gate.silent else self._cause),
+            quality=Quality.MISSING if self._gate.silent else quality,
+            cause=str(Cause.LINK if self._gate.silent else cause),
             is_flow=self.setup.is_flow,
             verified=stopped and self._verification.verified(self._time_s),
             price=self._price_now() if belief.known else None,

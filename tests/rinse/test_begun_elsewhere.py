@@ -9,7 +9,7 @@ import pytest
 
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
-from rinsewatch.rinse.state import Verdict
+from rinsewatch.rinse.state import Quality, Verdict
 
 FLOW_ML_MIN = 100.0
 EFOLD_ML = 250.0
@@ -43,7 +43,9 @@ def test_a_probe_left_in_clean_water_is_asked_about_not_believed(bench: Any, sha
     rows = [_row(5.0 * n, share * _beaker_us_cm(n)) for n in range(1, 241)]
     states = bench.watch(_setup(bench), rows)
     assert Verdict.STOP not in [state.verdict for state in states]
-    assert states[-1].verdict is Verdict.CHECK and "never read above the target" in states[-1].reason
+    last = states[-1]
+    assert last.verdict is Verdict.CHECK and "never read above the target" in last.reason
+    assert last.remaining is None and last.quality is Quality.UNCERTAIN and last.cause == "low"
 
 
 def test_the_person_may_vouch_for_it(bench: Any) -> None:
