@@ -63,7 +63,7 @@ def check_stop(lines: list[Line]) -> None:
     # readings have 0.5 % noise: three standard deviations above 1.15 x the target
     assert reading <= 1.15 * TARGET * 1.015
     late = "a stop so late would waste water: an e-fold is 4 s here"
-    assert reading >= 0.85 * TARGET or stood_still(lines[-30:]), late
+    assert reading >= 0.85 * TARGET or stood_still(lines[-60:]), late
 
 
 def stood_still(lines: list[Line]) -> bool:
