@@ -1,7 +1,7 @@
 """For all tests: on a CI machine the property tests draw the same examples each time; a folder in memory.
 
-A new counterexample should turn up at someone's desk, not in a run that judges an unrelated change. No example has a time
-limit of its own: a machine that does something else for half a second is no counterexample.
+A new counterexample should turn up at someone's desk, not in a run that judges an unrelated change. No example has a
+time limit of its own: a machine that does something else for half a second is no counterexample.
 """
 
 from __future__ import annotations
