@@ -94,6 +94,7 @@ class ModbusPoller:
         self._client: tuple[Transport, ModbusClient] | None = None
         self._due_s: float | None = None
         self._busy = 0
+        self._unanswered = False  # nothing came in time: it may still
         self._hush: tuple[float, float] | None = None  # until when the line must be silent, and the latest such time
         self._order = WordOrderWatch(spec.value, spec.unit)
         self._hint = ""
@@ -112,7 +113,7 @@ class ModbusPoller:
         clock.wait(due_s - now_s)
         client = self._client_of(transport, clock)
         raw, parsed = self._ask(client)
-        if self._several and (parsed is None or parsed.cause in ("wire", "echo")):
+        if self._several and self._unanswered:
             now_s = clock.monotonic()
             self._hush = (now_s + _LATE_S, now_s + _LATE_MOST_S)
         self._due_s = max(due_s, clock.monotonic() - self._spec.interval_s) + self._pause_s(parsed)
@@ -160,13 +161,14 @@ class ModbusPoller:
 
     def _ask(self, client: ModbusClient) -> tuple[bytes, Parsed | None]:
         """The bytes and their meaning; None where no byte came at all (the watch will call that silence)."""
-        raw = b""
+        raw, self._unanswered = b"", False
         try:
             words = self._read(client, self._spec.value)
             raw += client.raw
             temperature_c = self._temperature_c(client)
             status = self._status(client)
         except NoAnswer:
+            self._unanswered = True
             return raw, fault("wire") if raw else None
         except wire.ExceptionReply as reply:
             return client.raw, fault(f"exception-{reply.code}")

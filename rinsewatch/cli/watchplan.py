@@ -77,7 +77,8 @@ def run_wish(wish: Wish) -> int:
     """Watch one rinse; returns the exit code. Raises the errors that forbid to begin."""
     talks = sys.stdin.isatty() and sys.stdout.isatty() and not wish.as_json
     profile = profile_for(wish.meter)
-    _check_kept(wish)
+    if wish.go_on and wish.resin is not None:
+        raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
     if not talks and not (wish.resin or wish.batch):
         _check_complete(wish)
     if wish.port is not None and not wish.port.strip():
@@ -109,16 +110,13 @@ def _kept(stage: Stage, logbook: Logbook, code: int, outlet: Outlet) -> int:
     return NOT_SAVED if trouble else code
 
 
-def _check_kept(wish: Wish) -> None:
+def _check_kept(wish: Wish, info: RinseInfo) -> None:
     """What an unfinished rinse began with cannot be changed by continuing it; said, not ignored. Raises UsageError."""
-    if not wish.go_on:
-        return
-    if wish.resin is not None:
-        raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
-    given = [f"--{name.replace('_', '-')}" for name, value in wish.settings.items() if value is not None]
-    if given:
-        kept = "an unfinished rinse keeps the settings it began with"
-        raise UsageError(f"{', '.join(given)}: {kept}; leave that or --continue out")
+    asked, kept = stored_settings({**info.settings, **wish.settings}), stored_settings(dict(info.settings))
+    other = [f"--{name.replace('_', '-')}" for name in wish.settings if asked.get(name) != kept.get(name)]
+    if other:
+        words = "an unfinished rinse keeps the settings it began with"
+        raise UsageError(f"{', '.join(other)}: {words}; leave that or --continue out")
 
 
 def _may_ask(wish: Wish) -> bool:
@@ -205,6 +203,7 @@ def _unfinished(wish: Wish, logbook: Logbook, *, talks: bool) -> RinseInfo | Non
             raise UsageError(f"--continue: there is no unfinished rinse in {logbook.path}")
         return None
     if wish.go_on:
+        _check_kept(wish, waiting[-1])
         return waiting[-1]
     last = waiting[-1]
     stored = "1 row" if last.rows == 1 else f"{last.rows} rows"

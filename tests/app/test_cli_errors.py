@@ -42,6 +42,16 @@ def complaint(capsys: pytest.CaptureFixture[str], arguments: list[str], code: in
 
 
 
+def test_continue_refuses_other_settings_and_takes_the_same_again(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["watch", "--port", "hand", "--plain", *RINSE]) == 0
+    again = ["watch", "--port", "hand", "--plain", "--continue"]
+    capsys.readouterr()
+    said = complaint(capsys, [*again, *RINSE[:-1], "90 uS/cm", "--top", "999 ppm"], 2)
+    assert said.startswith("rinsewatch: --endpoint, --top: an unfinished rinse keeps the settings it began with;")
+    assert run([*again, *RINSE]) == 0
+    assert run(again) == 0
+
+
 def test_continue_without_a_logbook_makes_none(own_data: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "there is no logbook" in complaint(capsys, ["watch", "--port", "hand", "--continue"], 2)
     assert not own_data.exists()
@@ -56,7 +66,6 @@ def test_continue_without_a_logbook_makes_none(own_data: Path, capsys: pytest.Ca
         (["watch", "--port", "hand"], "--resin-ml 500, --residue NaOH, --endpoint feed, --portion-ml 250 or"),
         (["watch", *RINSE], "--port"),
         (["watch", *RINSE, "--port", ""], "--port: nothing is named"),
-        (["watch", "--port", "hand", "--continue", "--endpoint", "90 uS/cm"], "--endpoint: an unfinished rinse keeps"),
         (["watch", "--port", "hand", *RINSE, "--resin-ml", "-5"], "--resin-ml: '-5' must be more than 0"),
         (["watch", "--port", "hand", *RINSE, "--endpoint", "12"], "endpoint: '12' has no unit"),
         (["watch", "--port", "hand", *RINSE, "--feed", "9"], "--feed: '9' has no unit"),

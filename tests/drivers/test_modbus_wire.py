@@ -190,7 +190,7 @@ def test_a_line_that_never_falls_silent_is_asked_all_the_same(cable: Callable[..
     profile = builtin_profiles()["modbus-float"]
     assert profile.modbus is not None
     begin_s = clock.now_s
-    meter = cable([(0.3 * n, b"\x55") for n in range(1000)])
+    meter = cable([(2.5 * n, b"\x55") for n in range(1000)])
     poller = ModbusPoller(profile.modbus, profile.serial)
     while clock.now_s < begin_s + 120.0:
         poller.poll(meter, 0.25, clock)
