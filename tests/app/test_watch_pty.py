@@ -8,8 +8,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
 from itertools import pairwise
 from pathlib import Path
 
@@ -62,8 +63,31 @@ def check_stop(lines: list[Line]) -> None:
     assert isinstance(reading, float)
     # readings have 0.5 % noise: three standard deviations above 1.15 x the target
     assert reading <= 1.15 * TARGET * 1.015
-    late = "a stop so late would waste water: an e-fold is 4 s here"
-    assert reading >= 0.85 * TARGET or stood_still(lines[-60:]), late
+    if reading < 0.85 * TARGET and stood_still(lines):
+        raise StoodStill
+    assert reading >= 0.85 * TARGET, "a stop so late would waste water: an e-fold is 4 s here"
+
+
+class StoodStill(AssertionError):
+    """Too late, on a machine that did not keep time."""
+
+
+def again_where_it_stood_still(test: Callable[..., None]) -> Callable[[Path, pytest.CaptureFixture[str]], None]:
+    """Up to three rinses: the bound must hold on one of a machine that kept time."""
+
+    @wraps(test)
+    def tried(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        for attempt in range(3):
+            folder = tmp_path / str(attempt)
+            folder.mkdir()
+            try:
+                return test(folder, capsys)
+            except StoodStill:
+                if attempt == 2:
+                    raise
+        return None
+
+    return tried
 
 
 def stood_still(lines: list[Line]) -> bool:
@@ -83,6 +107,7 @@ def test_a_heap_of_lines_is_told_from_a_steady_meter() -> None:
     assert stood_still(heaped)
 
 
+@again_where_it_stood_still
 def test_clean_stops_in_time_and_replays_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     washout = Washout(start=2000.0, efold_ml=20.0)
     with (
@@ -95,6 +120,7 @@ def test_clean_stops_in_time_and_replays_the_same(tmp_path: Path, capsys: pytest
     assert replayed(tmp_path, capsys) == lines
 
 
+@again_where_it_stood_still
 def test_garbage_zeros_and_a_pulled_cable_are_survived(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """15 % garbage lines, 4 s of dry-probe zeros in mid-rinse, a 3 s unplug and replug."""
     meter = FakeMeter(
@@ -117,6 +143,7 @@ def test_garbage_zeros_and_a_pulled_cable_are_survived(tmp_path: Path, capsys: p
     assert len(raw) >= 3, "garbage is kept as bytes"
 
 
+@again_where_it_stood_still
 def test_kill_9_then_continue_loses_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     washout = Washout(start=600.0, efold_ml=40.0)  # 10 s from the kill to the target, to start again in
     with FakeMeter(tmp_path / "meter", washout) as meter:
