@@ -174,6 +174,7 @@ class MeterLink:
         self._last_look = (self._clock.monotonic(), self._clock.utc().timestamp())
         self._count(batch)
         if batch.hint and self._watch is not None:
+            self._watch.known_cause = batch.hint
             self._events.append(LinkEvent(self._watch.state, batch.hint, self._last_look[0]))
         self._adopt()
         if batch.seen:

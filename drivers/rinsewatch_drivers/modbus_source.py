@@ -8,6 +8,7 @@ from dataclasses import replace
 from rinsewatch_drivers import modbus as wire
 from rinsewatch_drivers.clock import Clock
 from rinsewatch_drivers.errors import WireError
+from rinsewatch_drivers.late import LateAnswers
 from rinsewatch_drivers.numbers import SMALLEST, judge_number
 from rinsewatch_drivers.profile import Modbus, Register, SerialSettings, StatusRegister
 from rinsewatch_drivers.reading import Kind, Parsed, Quality, fault
@@ -21,6 +22,7 @@ _BUSY_BACKOFF_MOST = 8
 # could pass for the next one's. Gateways and radio links take up to some three seconds (from memory, no source).
 _LATE_S = 3.0
 _LATE_MOST_S = 4.0 * _LATE_S
+_SHORTEST_ANSWER = 5  # bytes: address, function, exception code, check sum
 _DRAIN_MOST = 8  # a line that never falls silent must not hold the link for ever
 
 
@@ -39,6 +41,7 @@ class ModbusClient:
         self._owed = False  # an answer may still come
         self.raw = b""
         self.bytes_seen = 0
+        self.late_bytes = 0
 
     def read_registers(self, address: int, function: int, register: int, count: int) -> tuple[int, ...]:
         """The registers, each 0..65535; raises WireError (NoAnswer, ExceptionReply) and PortLost."""
@@ -62,6 +65,7 @@ class ModbusClient:
         for _ in range(_DRAIN_MOST):
             stray = self._transport.read(quiet_s)
             self.bytes_seen += len(stray)
+            self.late_bytes += len(stray) if self._owed else 0
             if not stray:
                 break
             # what came may be only part of it; what follows comes without long pauses
@@ -96,6 +100,7 @@ class ModbusPoller:
         self._busy = 0
         self._unanswered = False  # nothing came in time: it may still
         self._hush: tuple[float, float] | None = None  # until when the line must be silent, and the latest such time
+        self._late = LateAnswers(spec.timeout_s, _SHORTEST_ANSWER)
         self._order = WordOrderWatch(spec.value, spec.unit)
         self._hint = ""
 
@@ -108,21 +113,27 @@ class ModbusPoller:
             return batch
         due_s = now_s if self._due_s is None else self._due_s
         if due_s > now_s + timeout_s:
-            transport.read(timeout_s)
+            self._late.came(len(transport.read(timeout_s)))
             return batch
         clock.wait(due_s - now_s)
         client = self._client_of(transport, clock)
         raw, parsed = self._ask(client)
+        self._note_late(client)
         if self._several and self._unanswered:
             now_s = clock.monotonic()
             self._hush = (now_s + _LATE_S, now_s + _LATE_MOST_S)
         self._due_s = max(due_s, clock.monotonic() - self._spec.interval_s) + self._pause_s(parsed)
         batch.content_bytes, client.bytes_seen = client.bytes_seen, 0
         batch.seen = batch.content_bytes > 0
-        batch.hint, self._hint = self._hint, ""
+        batch.hint, self._hint = self._hint or self._late.hint(), ""
         if parsed is not None:
             batch.arrivals.append(Arrival(raw, parsed, clock.monotonic(), clock.utc()))
         return batch
+
+    def _note_late(self, client: ModbusClient) -> None:
+        self._late.came(client.late_bytes)  # they belong to the question before
+        client.late_bytes = 0
+        self._late.asked(answered=not self._unanswered)
 
     @property
     def _several(self) -> bool:
@@ -137,6 +148,7 @@ class ModbusPoller:
         stray = transport.read(min(timeout_s, max(until_s - now_s, 0.0)))
         now_s = clock.monotonic()
         batch.content_bytes, batch.seen = len(stray), bool(stray)
+        self._late.came(len(stray))
         if stray:
             until_s = min(now_s + _LATE_S, latest_s)
         self._hush = None if now_s >= until_s else (until_s, latest_s)

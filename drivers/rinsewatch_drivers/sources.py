@@ -9,12 +9,14 @@ from typing import Protocol
 
 from rinsewatch_drivers.clock import Clock
 from rinsewatch_drivers.framing import Frame, FrameKind, LineFramer
+from rinsewatch_drivers.late import LateAnswers
 from rinsewatch_drivers.profile import Framing, Poll, Profile
 from rinsewatch_drivers.reading import Parsed
 from rinsewatch_drivers.text import parse_frame, unread
 from rinsewatch_drivers.transport import Transport
 
 _END_BYTES = b"\r\n\f"
+_SHORTEST_ANSWER = 2  # bytes: a digit and an end of line
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,7 @@ class Asker:
     def __init__(self, profile: Profile, poll: Poll) -> None:
         self._profile = profile
         self._poll = poll
+        self._late = LateAnswers(poll.timeout_s, _SHORTEST_ANSWER)
         self._due_s: float | None = None
 
     def poll(self, transport: Transport, timeout_s: float, clock: Clock) -> Batch:
@@ -112,11 +115,12 @@ class Asker:
         due_s = now_s if self._due_s is None else self._due_s
         if due_s > now_s + timeout_s:
             # reading notices an unplugged cable; what comes unasked is a late answer and no reading
-            transport.read(timeout_s)
+            self._late.came(len(transport.read(timeout_s)))
             return batch
         clock.wait(due_s - now_s)
         self._due_s = max(due_s, clock.monotonic() - self._poll.interval_s) + self._poll.interval_s
-        self._ask(transport, clock, batch)
+        self._late.asked(answered=self._ask(transport, clock, batch))
+        batch.hint = self._late.hint()
         return batch
 
     def lost(self, clock: Clock) -> list[Arrival]:
@@ -124,7 +128,8 @@ class Asker:
         self._due_s = None
         return []
 
-    def _ask(self, transport: Transport, clock: Clock, batch: Batch) -> None:
+    def _ask(self, transport: Transport, clock: Clock, batch: Batch) -> bool:
+        """True if an answer came in time."""
         framer = framer_of(self._profile.framing, joined=True)
         transport.flush_input()
         transport.write(self._poll.command.encode("ascii"))
@@ -136,7 +141,8 @@ class Asker:
                 parsed = parse_frame(self._profile, frame)
                 batch.arrivals.append(Arrival(frame.data, parsed, clock.monotonic(), clock.utc()))
             if any(arrival.parsed.cause != "echo" for arrival in batch.arrivals):
-                return
+                return True
+        return False
 
 
 class Finder:

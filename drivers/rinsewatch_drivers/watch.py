@@ -34,6 +34,7 @@ class LinkWatch:
         self._reopened = False  # the port is there again, but no reading yet
         self._held_until_s = now_s
         self._since_s = now_s  # of the trouble, for "back after"
+        self.known_cause = ""  # told instead of the usual guess when no line fits
         self._restart(now_s)
 
     def _restart(self, now_s: float) -> None:
@@ -72,6 +73,7 @@ class LinkWatch:
             self._gaps.append(now_s - self._last_fit_s)
         self._last_fit_s = now_s
         self._unfit_since_s, self._unfit_frames, self._unfit_bytes, self._unfit_bursts = None, 0, 0, 0
+        self.known_cause = ""
 
     def lost(self, detail: str, now_s: float) -> list[LinkEvent]:
         """The port went away."""
@@ -132,7 +134,7 @@ class LinkWatch:
     def _trouble(self, state: LinkState, now_s: float) -> str:
         if state is LinkState.SILENT:
             return f"nothing heard for {now_s - self._last_bytes_s:.0f} s; is it switched on and sending?"
-        return f"bytes arrive from {self._url}, but no line fits: wrong speed or meter profile?"
+        return self.known_cause or f"bytes arrive from {self._url}, but no line fits: wrong speed or meter profile?"
 
     def _back(self, now_s: float) -> list[LinkEvent]:
         self.state = LinkState.OPEN

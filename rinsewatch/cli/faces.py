@@ -6,6 +6,7 @@ import os
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import IO, Protocol
 
 from rinsewatch.cli.keydesk import KeyDesk
@@ -33,10 +34,14 @@ class Face(Protocol):
 
 
 class Outlet:
-    """A stream that may go away: then nothing is printed any more, and nothing else happens."""
+    """A stream that may go away: then nothing is printed any more, and nothing else happens.
 
-    def __init__(self, stream: IO[str]) -> None:
+    ``complaints``: where it is said if that is no reader who left, but a full disk.
+    """
+
+    def __init__(self, stream: IO[str], complaints: Outlet | None = None) -> None:
         self._stream = stream
+        self._complaints = complaints
         self.gone = False
 
     def line(self, text: str) -> None:
@@ -46,8 +51,17 @@ class Outlet:
         try:
             self._stream.write(text + "\n")
             self._stream.flush()
-        except (OSError, ValueError):
+        except (OSError, ValueError) as error:
             self.gone = True
+            if self._complaints is not None and isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+                words = error.strerror or str(error)
+                self._complaints.line(f"rinsewatch: nothing more can be printed ({words}); the rinse goes on")
+                self._drop()
+
+    def _drop(self) -> None:
+        """What is still in the buffer has been told lost; the exit code is the rinse's."""
+        with open(os.devnull, "w") as nothing, suppress(OSError, ValueError):
+            os.dup2(nothing.fileno(), self._stream.fileno())
 
 
 def read_lines(stage: Stage, errors: Outlet) -> None:
@@ -74,7 +88,8 @@ class JsonFace:
     """One JSON line on stdout for each reading, events and messages on stderr."""
 
     def __init__(self, out: IO[str] = sys.stdout, err: IO[str] = sys.stderr) -> None:
-        self._out, self._err = Outlet(out), Outlet(err)
+        self._err = Outlet(err)
+        self._out = Outlet(out, self._err)
         self._told = 0
         self._trouble = ""
 
@@ -114,7 +129,8 @@ class PlainFace:
     """A line for each change worth telling."""
 
     def __init__(self, out: IO[str] = sys.stdout, err: IO[str] = sys.stderr) -> None:
-        self._out, self._err = Outlet(out), Outlet(err)
+        self._err = Outlet(err)
+        self._out = Outlet(out, self._err)
 
     def run(self, stage: Stage, guard: SignalGuard) -> None:
         """Print until the session ends."""

@@ -109,6 +109,11 @@ def run(arguments: Sequence[str]) -> int:
         return _complain(str(error), error.exit_code)
     except (BrokenPipeError, ReaderGone):
         return _reader_gone()
+    except OSError:
+        trouble = _flush_trouble("\n")  # was it our output that failed? Then what is in it is cut short anyway
+        if trouble is None:
+            raise
+        return _output_lost(trouble, 0)
     return code if isinstance(code, int) else 0
 
 
@@ -117,10 +122,11 @@ def main() -> None:
     _fill_closed_streams()
     sys.excepthook = report_internal_error
     code = run(sys.argv[1:])
-    try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        code = _reader_gone()
+    trouble = _flush_trouble()
+    if isinstance(trouble, BrokenPipeError):
+        _reader_gone()
+    elif trouble is not None:
+        code = _output_lost(trouble, code)
     sys.exit(code)
 
 
@@ -170,6 +176,23 @@ def _forgiving_streams() -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
+
+
+def _flush_trouble(more: str = "") -> OSError | None:
+    try:
+        if more:  # even nothing cannot be written to a full disk
+            sys.stdout.write(more)
+        sys.stdout.flush()
+    except OSError as error:
+        return error
+    return None
+
+
+def _output_lost(trouble: OSError, code: int) -> int:
+    """A full disk behind ``>``: what was printed is incomplete, and a script must notice."""
+    _reader_gone()
+    words = trouble.strerror or str(trouble)
+    return _complain(f"the output could not be written ({words}): what was printed is not all of it", code or 2)
 
 
 def _reader_gone() -> int:

@@ -58,6 +58,44 @@ def test_started_with_closed_streams_it_still_records(tmp_path: Path, closed: st
         assert all(result.ok for result in logbook.verify_all())
 
 
+needs_full = pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no /dev/full")
+
+
+@needs_full
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_output_lost_to_a_full_disk_is_told_and_is_no_fault_of_ours(tmp_path: Path, unbuffered: str) -> None:
+    line = f'PYTHONUNBUFFERED={unbuffered} "$0" "$@" > /dev/full'
+    for arguments in (["--help"], ["plan", "--help"], ["meters"]):
+        done = shell(tmp_path, line, *arguments)
+        assert done.returncode == 2
+        assert done.stderr.startswith("rinsewatch: the output could not be written (")
+        assert done.stderr.count("\n") == 1
+    assert not list(tmp_path.rglob("internal-errors.txt"))
+
+
+@needs_full
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+@pytest.mark.parametrize("face", ["--json", "--plain"])
+def test_a_rinse_goes_on_when_its_lines_are_lost_and_says_so(tmp_path: Path, face: str, unbuffered: str) -> None:
+    line = f'PYTHONUNBUFFERED={unbuffered} "$0" "$@" > /dev/full'
+    given = "p\n= 900 uS/cm\np\n= 500 uS/cm\nq\n"
+    done = shell(tmp_path, line, *HAND, face, given=given)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.count("nothing more can be printed (") == 1
+    with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+        assert [row.reading for row in logbook.rows(1) if row.reading is not None] == [900.0, 500.0]
+    ended = shell(tmp_path, line, *HAND, face, "--until-endpoint", given=given)
+    assert ended.returncode == 5, "lost output does not make an endpoint"
+
+
+@needs_sh
+def test_a_reader_that_leaves_does_not_make_an_endpoint(tmp_path: Path) -> None:
+    line = '{ "$0" "$@"; echo "code $?" >&2; } | head -n 1 >/dev/null'
+    given = "p\n= 900 uS/cm\n= 890 uS/cm\np\n= 500 uS/cm\nq\n"
+    done = shell(tmp_path, line, *HAND, "--json", "--until-endpoint", given=given)
+    assert done.stderr.splitlines()[-1] == "code 5"
+
+
 def test_a_bare_command_is_its_help_and_no_error(capsys: pytest.CaptureFixture[str]) -> None:
     for arguments in ([], ["logbook"]):
         assert run(arguments) == 0

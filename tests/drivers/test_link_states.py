@@ -10,6 +10,7 @@ import pytest
 
 from rinsewatch_drivers.errors import PortBusy, PortError, PortMissing
 from rinsewatch_drivers.link import MeterLink
+from rinsewatch_drivers.modbus import crc16
 from rinsewatch_drivers.profile import builtin_profiles, parse_profile
 from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
 
@@ -298,6 +299,35 @@ def test_a_meter_that_does_not_answer_falls_silent(cable: Callable[..., Any], cl
         readings, events = _run(link, clock, 20.0)
         assert readings == []
         assert _states(events) == [LinkState.OPEN, LinkState.SILENT]
+
+
+@pytest.mark.parametrize("late_s", [0.6, 0.9])
+@pytest.mark.parametrize("name", ["polled-ascii", "modbus-one"])
+def test_a_meter_that_always_answers_late_is_told_apart_from_a_wrong_speed(
+    cable: Callable[..., Any], clock: Any, name: str, late_s: float
+) -> None:
+    one = parse_profile(
+        'name = "modbus-one"\nkind = "modbus-rtu"\n[modbus]\naddress = 1\nfunction = 3\nunit = "uS/cm"\n'
+        '[modbus.value]\nregister = 0\ntype = "uint16"\n',
+        "modbus-one",
+    )
+    profile = {**builtin_profiles(), "modbus-one": one}[name]
+    body = bytes([1, 3, 2, 0, 45])
+    answer = b"12.5 uS/cm\r\n" if name == "polled-ascii" else body + crc16(body)
+
+    def run(after_s: float) -> tuple[list[Reading], list[str]]:
+        meter = cable()
+        meter.on_write = lambda data: [(after_s, answer)]
+        link = MeterLink("meter", profile, clock=clock, opener=Bench(meter))
+        readings, events = _run(link, clock, 40.0)
+        return readings, [event.detail for event in events if "timeout_s" in event.detail or "speed" in event.detail]
+
+    readings, told = run(late_s)
+    assert readings == []
+    assert told and all("after more than the 0.5 s" in detail for detail in told)
+    assert len(told) <= 2, "once, and once when the state turns"
+    readings, told = run(0.1)  # the control
+    assert len(readings) >= 30 and told == []
 
 
 def test_meters_whose_lines_end_by_silence(cable: Callable[..., Any], clock: Any) -> None:
