@@ -52,9 +52,7 @@ _WHY = {"negative": "below 0, which no reading is", "out-of-range": "more than a
 
 def _unit(spelling: str | None, body: str) -> str:
     if spelling is None:
-        raise WireError(
-            f"{body!r} has no unit; type it as your meter shows it, like '{body} ppm' or '{body} uS/cm'"
-        )
+        raise WireError(f"{body!r} has no unit; type it as your meter shows it, like '{body} ppm' or '{body} uS/cm'")
     unit = UNIT_SPELLINGS.get(spelling)
     if unit is None:
         raise WireError(f"unknown unit {spelling!r}; known: uS/cm, mS/cm, ppm, ppt")

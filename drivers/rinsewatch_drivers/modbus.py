@@ -33,9 +33,7 @@ class ExceptionReply(WireError):
     """The meter answered properly: with an exception."""
 
     def __init__(self, code: int) -> None:
-        super().__init__(
-            f"the meter {EXCEPTION_TEXTS.get(code, 'answers with an unknown exception')} ({code})"
-        )
+        super().__init__(f"the meter {EXCEPTION_TEXTS.get(code, 'answers with an unknown exception')} ({code})")
         self.code = code
 
 

@@ -31,9 +31,7 @@ _EXPONENT = re.compile(r"([+-]?[0-9]{1,12})(?:\.([0-9]{1,9}))?[eE][+-]?[0-9]{1,2
 _NO_NUMBERS = frozenset(("nan", "inf", "infinity"))
 
 
-def parse_number(
-    text: str, *, comma: bool = False, exponent: bool = False
-) -> tuple[float, int | None] | None:
+def parse_number(text: str, *, comma: bool = False, exponent: bool = False) -> tuple[float, int | None] | None:
     """The value and its decimals as written (None with an exponent); None if it is no such number."""
     if comma:
         text = "" if "." in text else text.replace(",", ".", 1)

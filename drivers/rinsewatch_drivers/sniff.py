@@ -52,9 +52,7 @@ class SniffReport:
         return self.fits[0] if self.fits and self.fits[0].fits > 0 else None
 
 
-def sniff(
-    transport: Transport, seconds: float, clock: Clock, profiles: Sequence[Profile] | None = None
-) -> SniffReport:
+def sniff(transport: Transport, seconds: float, clock: Clock, profiles: Sequence[Profile] | None = None) -> SniffReport:
     """Listen for ``seconds`` s and try each text profile that needs no question (None: the built-in ones).
 
     Sends nothing. Raises PortLost.
@@ -77,9 +75,7 @@ def _report(
 ) -> SniffReport:
     lines = [frame.data for frame in frames if frame.kind is FrameKind.LINE]
     # at equal fits the profile that only listens goes first
-    fits = sorted(
-        ((count_fits(p, lines), p.poll is None, p) for p in profiles), key=lambda fit: (-fit[0], not fit[1])
-    )
+    fits = sorted(((count_fits(p, lines), p.poll is None, p) for p in profiles), key=lambda fit: (-fit[0], not fit[1]))
     shown = tuple(escape_bytes(frame.data) for frame in frames)
     ranked = tuple(ProfileFit(p.name, count, len(lines)) for count, _, p in fits)
     last = _last_reading(fits[0][2], lines) if fits and fits[0][0] > 0 else None

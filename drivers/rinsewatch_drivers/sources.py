@@ -174,9 +174,7 @@ class Finder:
         self.chosen = self._choose(clock.monotonic())
         if self.chosen is not None:
             chosen = self.chosen
-            batch.arrivals = [
-                Arrival(f.data, parse_frame(chosen, f), at_s, utc) for f, at_s, utc in self._frames
-            ]
+            batch.arrivals = [Arrival(f.data, parse_frame(chosen, f), at_s, utc) for f, at_s, utc in self._frames]
         else:
             batch.arrivals = self._overflow()
         return batch

@@ -199,9 +199,7 @@ def _word(text: Text, value: str) -> str:
     """Which list of words the value stands in; a word may be followed by a number, like ``>1999``."""
     for name, words in (("over", text.over_words), ("under", text.under_words), ("error", text.error_words)):
         for word in words:
-            if value == word or (
-                value.startswith(word) and parse_number(value[len(word) :].strip()) is not None
-            ):
+            if value == word or (value.startswith(word) and parse_number(value[len(word) :].strip()) is not None):
                 return name
     raise _Unfit("not-a-number" if is_no_number(value) else "syntax")
 

@@ -42,7 +42,10 @@ def load() -> None:
 @click.option("--short", is_flag=True, help="Few injections each: about a minute.")
 @click.option("--runs", default=20, show_default=True, help="Simulated rinses for each meter fault of the campaign.")
 @click.option(
-    "--times", default=1, show_default=True, type=click.IntRange(1),
+    "--times",
+    default=1,
+    show_default=True,
+    type=click.IntRange(1),
     help="Kills, cuts, upgrades, frames, sequences, signals (H01, H02, H14, S24, S26, O03, X17, X21), times the usual.",
 )
 @click.option("--jobs", default=4, show_default=True, help="Rows run at the same time; most of them wait.")

@@ -81,9 +81,7 @@ def one(job: Job) -> dict[str, Score]:
     return {name: score(task, ESTIMATORS[name](task), job.seed) for name in job.names}
 
 
-def campaign(
-    count: int, first_seed: int, law: str, names: tuple[str, ...], jobs: int
-) -> dict[str, list[Score]]:
+def campaign(count: int, first_seed: int, law: str, names: tuple[str, ...], jobs: int) -> dict[str, list[Score]]:
     """Scores by estimator over ``count`` rinses, on ``jobs`` processes."""
     out: dict[str, list[Score]] = {name: [] for name in names}
     for scores in _results([Job(first_seed + i, law, names) for i in range(count)], jobs):

@@ -159,9 +159,7 @@ def _stage(demo: Demo, logbook: Logbook, meter: DemoMeter, clock: Clock) -> Stag
     profile = profile_for(PROFILE)
     assert profile is not None
     link = MeterLink(meter.url, profile, clock=clock, opener=meter.opener)
-    means = Means(
-        clock=clock, link=link, port=meter.url, policy=Policy(), speed=demo.speed, wants_rows=demo.as_json
-    )
+    means = Means(clock=clock, link=link, port=meter.url, policy=Policy(), speed=demo.speed, wants_rows=demo.as_json)
     return begin_stage(logbook, meter.bench.scenario.settings(), "demo", means)
 
 

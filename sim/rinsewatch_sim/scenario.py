@@ -88,9 +88,7 @@ class Scenario:
         salt = np.maximum(0.0, salt_us_cm + drift) + leak
         return np.asarray(salt * salt_for_us_cm(1.0)), co2_for_us_cm(self.co2_us_cm)
 
-    def water_us_cm(
-        self, mol_l: Array | float, temperature_c: Array | float, progress: Array | float
-    ) -> Array:
+    def water_us_cm(self, mol_l: Array | float, temperature_c: Array | float, progress: Array | float) -> Array:
         """Conductivity of the filtrate at its own temperature."""
         salt, co2 = self.background(progress)
         return conductivity_us_cm(self.residue, mol_l, temperature_c, salt, co2)

@@ -198,9 +198,7 @@ def _measure(scenario: Scenario, track: _Track, rng: np.random.Generator) -> Rec
     knots_ml, knots_us_cm = _knots(scenario, track)
     settled = scale if scenario.is_flow else knots_us_cm[np.array(track.settled)]
     rows, order = _rows(scenario, track, texts, temperature)
-    return Record(
-        scenario, rows, true[order], scale[order], settled[order], poured[order], knots_ml, knots_us_cm
-    )
+    return Record(scenario, rows, true[order], scale[order], settled[order], poured[order], knots_ml, knots_us_cm)
 
 
 def _rows(

@@ -41,7 +41,6 @@ def complaint(capsys: pytest.CaptureFixture[str], arguments: list[str], code: in
     return lines[0]
 
 
-
 def test_continue_refuses_other_settings_and_takes_the_same_again(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["watch", "--port", "hand", "--plain", *RINSE]) == 0
     again = ["watch", "--port", "hand", "--plain", "--continue"]

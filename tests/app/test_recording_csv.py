@@ -69,9 +69,7 @@ def test_a_recording_with_settings_readings_and_events(tmp_path: Path) -> None:
         (".5", "mg/L", 0.5, "ppm", 1),
     ],
 )
-def test_units_and_display_steps(
-    tmp_path: Path, cell: str, unit: str, value: float, base: str, decimals: int
-) -> None:
+def test_units_and_display_steps(tmp_path: Path, cell: str, unit: str, value: float, base: str, decimals: int) -> None:
     row = first(tmp_path, f"1,{cell},{unit},,0,")
     assert (row.reading, row.unit, row.decimals) == (value, base, decimals)
 
@@ -197,10 +195,7 @@ def rows(draw: st.DrawFn) -> Row:
 
 SETTINGS = st.dictionaries(
     st.sampled_from(["resin_ml", "endpoint", "batch", "tds_factor", "a key"]),
-    TEXT
-    | st.integers(-(2**60), 2**60)
-    | st.floats(allow_nan=False)
-    | st.booleans(),
+    TEXT | st.integers(-(2**60), 2**60) | st.floats(allow_nan=False) | st.booleans(),
 )
 
 

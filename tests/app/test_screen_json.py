@@ -77,9 +77,7 @@ def test_verdict_words(verdict: Verdict) -> None:
 
 
 def test_nulls() -> None:
-    got = json.loads(
-        json_line(state(reading_us_cm=None, filtrate=None, remaining=None, floor_us_cm=None), row=1)
-    )
+    got = json.loads(json_line(state(reading_us_cm=None, filtrate=None, remaining=None, floor_us_cm=None), row=1))
     for key in (
         "reading_us_cm",
         "filtrate_us_cm",
@@ -101,9 +99,7 @@ def test_high_is_null_while_low_is_not_when_it_may_never_get_there() -> None:
 
 
 def test_never_a_token_that_is_no_json() -> None:
-    odd = state(
-        reading_us_cm=float("nan"), remaining=Remaining(1.0, 2.0, float("inf")), chance_reached=float("nan")
-    )
+    odd = state(reading_us_cm=float("nan"), remaining=Remaining(1.0, 2.0, float("inf")), chance_reached=float("nan"))
     got = json.loads(json_line(odd, row=1), parse_constant=lambda token: pytest.fail(token))
     assert got["reading_us_cm"] is None and got["remaining_high_ml"] is None and got["chance_reached"] is None
 

@@ -44,8 +44,7 @@ def test_nothing_new_is_not_told_twice() -> None:
 def test_readings_come_once_a_second_at_most() -> None:
     teller, snapshot = PlainTeller(), invented_snapshot()
     told = [
-        teller.line_for(replace(snapshot, elapsed_s=i * 0.2, last_reading_text=f"{100 - i} ppm"))
-        for i in range(26)
+        teller.line_for(replace(snapshot, elapsed_s=i * 0.2, last_reading_text=f"{100 - i} ppm")) for i in range(26)
     ]
     assert 4 <= sum(line is not None for line in told) <= 6
 

@@ -45,9 +45,7 @@ def test_remaining_in_flow_is_a_volume() -> None:
         (float("nan"), 5.0, 6.0, "water still needed: not yet known"),
     ],
 )
-def test_remaining_when_it_may_never_get_there(
-    low: float, mid: float | None, high: float | None, said: str
-) -> None:
+def test_remaining_when_it_may_never_get_there(low: float, mid: float | None, high: float | None, said: str) -> None:
     assert remaining(low, mid, high) == said
 
 
@@ -61,9 +59,7 @@ def test_not_yet_known_is_said() -> None:
 
 
 def test_reading_and_what_it_means() -> None:
-    snapshot = replace(
-        with_state(invented_snapshot(), reading_us_cm=14.0, floor_us_cm=0.0), last_reading_text="7 ppm"
-    )
+    snapshot = replace(with_state(invented_snapshot(), reading_us_cm=14.0, floor_us_cm=0.0), last_reading_text="7 ppm")
     # 14 uS/cm over the limiting conductivity of NaOH, 248 S cm2/mol (CRC Handbook: 50.08 + 198.0), times
     # 39.997 g/mol is 2.26 mg/L.
     assert view.reading_words(snapshot) == "7 ppm = about 14 uS/cm; caustic left about 2.3 mg/L"
@@ -172,10 +168,7 @@ def test_target_in_both_units() -> None:
 
 
 def test_not_saved_is_loud() -> None:
-    assert (
-        view.record_words(replace(invented_snapshot(), recorded="NOT SAVED: disk full"))
-        == "!! NOT SAVED: disk full"
-    )
+    assert view.record_words(replace(invented_snapshot(), recorded="NOT SAVED: disk full")) == "!! NOT SAVED: disk full"
     assert view.record_words(replace(invented_snapshot(), recorded="")) == "not recorded"
 
 

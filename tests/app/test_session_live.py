@@ -104,9 +104,7 @@ class Desk:
         quality = Quality.BAD if kind is Kind.FAULT else Quality.GOOD
         unit = "" if kind is Kind.FAULT else "uS/cm"
         raw = b"raw %d" % self.sequence
-        self.take(
-            Reading(raw, kind, value, 1, unit, None, quality, cause, self.sequence, time_s, NOW), time_s
-        )
+        self.take(Reading(raw, kind, value, 1, unit, None, quality, cause, self.sequence, time_s, NOW), time_s)
 
     def events(self) -> list[str]:
         return [row.event for row in self.stored() if row.event]
@@ -289,9 +287,7 @@ def test_until_endpoint_ends_at_stop_and_takes_nothing_more(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(("paused", "ended"), [(False, "meter lost"), (True, None)])
-def test_a_meter_gone_too_long_is_given_up_unless_paused(
-    tmp_path: Path, paused: bool, ended: str | None
-) -> None:
+def test_a_meter_gone_too_long_is_given_up_unless_paused(tmp_path: Path, paused: bool, ended: str | None) -> None:
     desk = make_desk(tmp_path, policy=Policy(give_up_s=60.0))
     if paused:
         desk.take(Pause(), 1.0)
@@ -315,9 +311,7 @@ def test_a_rinse_cut_off_is_continued_from_its_rows(tmp_path: Path) -> None:
     (unfinished,) = logbook.open_rinses()
     writer, rows = logbook.continue_rinse(unfinished.id)
     onlooker = Onlooker()
-    live = LiveRinse(
-        PORTIONS, onlooker, Recorder(writer), rebuild_pouring(begin_pouring(250.0, None), rows), Policy()
-    )
+    live = LiveRinse(PORTIONS, onlooker, Recorder(writer), rebuild_pouring(begin_pouring(250.0, None), rows), Policy())
     live.restore(rows)
     assert onlooker.rows == before
     live.go_on(Stamp(63.0, NOW, 0.0))
@@ -351,9 +345,7 @@ def test_a_flow_is_counted_over_a_restart_but_not_over_a_night(
     desk.logbook.close()
     logbook = Logbook.open(tmp_path / "logbook.sqlite")
     writer, rows = logbook.continue_rinse(desk.rinse_id)
-    live = LiveRinse(
-        FLOW, Onlooker(), Recorder(writer), rebuild_pouring(begin_pouring(None, 60.0), rows), Policy()
-    )
+    live = LiveRinse(FLOW, Onlooker(), Recorder(writer), rebuild_pouring(begin_pouring(None, 60.0), rows), Policy())
     live.restore(rows)
     live.go_on(Stamp(10.0 + gap_s, NOW, 0.0))
     assert live.snapshot().rinse_ml == expected_ml

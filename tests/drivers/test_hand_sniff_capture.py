@@ -77,9 +77,7 @@ def test_sniffing_silence_and_garbage_fits_nothing(cable: Callable[..., Any], cl
         assert report.last is None
 
 
-def test_a_capture_replays_to_the_same_readings(
-    cable: Callable[..., Any], clock: Any, tmp_path: Path
-) -> None:
+def test_a_capture_replays_to_the_same_readings(cable: Callable[..., Any], clock: Any, tmp_path: Path) -> None:
     path = tmp_path / "bytes.jsonl"
     writer = CaptureWriter(path)
     script = [(0.25 * i, b"%d.5 uS/cm\r\n" % i) for i in range(10)]

@@ -70,9 +70,7 @@ def test_frame_silence() -> None:
 @pytest.mark.parametrize(("address", "function", "register", "count"), [
     (0, 3, 0, 1), (248, 3, 0, 1), (1, 6, 0, 1), (1, 3, 0, 0), (1, 3, 0, 126), (1, 3, 65535, 2), (1, 3, -1, 1)
 ])  # fmt: skip
-def test_queries_the_specification_does_not_have(
-    address: int, function: int, register: int, count: int
-) -> None:
+def test_queries_the_specification_does_not_have(address: int, function: int, register: int, count: int) -> None:
     with pytest.raises(WireError):
         build_read(address, function, register, count)
 
@@ -262,9 +260,7 @@ def test_reads_another_implementations_registers() -> None:
         link = MeterLink(url, profile, clock=SystemClock())
         readings = [item for item in link.poll(0.1) if isinstance(item, Reading)]
         link.close()
-        assert [(r.value, r.decimals, r.unit, r.quality) for r in readings] == [
-            (412.3, 1, "uS/cm", Quality.GOOD)
-        ]
+        assert [(r.value, r.decimals, r.unit, r.quality) for r in readings] == [(412.3, 1, "uS/cm", Quality.GOOD)]
         assert readings[0].temperature_c == pytest.approx(24.8, abs=1e-5)
         link = MeterLink(url, missing, clock=SystemClock())
         refused = [item for item in link.poll(0.1) if isinstance(item, Reading)]

@@ -120,9 +120,7 @@ RATES = [(2400, 9600), (9600, 2400), (4800, 9600), (9600, 4800), (9600, 19200), 
 
 def _sent_lines(seed: int, count: int) -> list[bytes]:
     rng = random.Random(seed)
-    return [
-        f"{rng.uniform(0, 2000):.1f} uS/cm {rng.uniform(15, 30):.1f} C\r\n".encode() for _ in range(count)
-    ]
+    return [f"{rng.uniform(0, 2000):.1f} uS/cm {rng.uniform(15, 30):.1f} C\r\n".encode() for _ in range(count)]
 
 
 def test_the_uart_is_faithful_at_the_right_speed() -> None:

@@ -14,9 +14,7 @@ from rinsewatch_sim.column import Bed, Exchange, exponential
 _LAWS = ("first-order", "two-rate", "diffusion")
 
 
-def _bed(
-    cells: int = 1, slow_ml: float = 0.0, entrained_ml: float = 100.0
-) -> Bed:
+def _bed(cells: int = 1, slow_ml: float = 0.0, entrained_ml: float = 100.0) -> Bed:
     bed = Bed(entrained_ml, slow_ml, cells, Exchange.law("first-order", 1e-3))
     bed.fill(1.0, 1.0)
     return bed
@@ -28,9 +26,7 @@ def _bed(
     acts=st.lists(st.tuples(st.sampled_from("frp"), st.floats(1.0, 500.0)), min_size=1, max_size=6),
 )  # fmt: skip
 @settings(max_examples=60, deadline=None)
-def test_mass_is_conserved(
-    cells: int, slow_ml: float, law: str, channel: float, acts: list[tuple[str, float]]
-) -> None:
+def test_mass_is_conserved(cells: int, slow_ml: float, law: str, channel: float, acts: list[tuple[str, float]]) -> None:
     bed = Bed(100.0, slow_ml, cells, Exchange.law(law, 2e-3), channel)
     bed.fill(2.0, 0.7)
     before = bed.held_mmol
@@ -75,9 +71,7 @@ def test_tanks_in_series(cells: int, expected: tuple[float, ...]) -> None:
     assert [outlet[0], outlet[1], outlet[3], outlet[5]] == pytest.approx(expected, rel=5e-6)
 
 
-@pytest.mark.parametrize(
-    ("left", "time"), [(0.5, 0.030547), (0.1, 0.182985), (0.05, 0.253118), (0.01, 0.416174)]
-)
+@pytest.mark.parametrize(("left", "time"), [(0.5, 0.030547), (0.1, 0.182985), (0.05, 0.253118), (0.01, 0.416174)])
 def test_diffusion_law_is_a_sphere(left: float, time: float) -> None:
     """Sphere with constant surface (Boyd, Crank): Dt/r^2 at which 1-F of the content is left."""
     rate = 1e-3  # pi^2 D / r^2

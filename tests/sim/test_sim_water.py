@@ -18,9 +18,7 @@ def _us_cm(species: str, mol_l: float, temperature_c: float = 25.0) -> float:
     return float(conductivity_us_cm(species, mol_l, temperature_c))
 
 
-@pytest.mark.parametrize(
-    ("mol_l", "expected"), [(0.001, 146.95), (0.01, 1412.5), (0.1, 12890.3), (1.0, 111725.0)]
-)
+@pytest.mark.parametrize(("mol_l", "expected"), [(0.001, 146.95), (0.01, 1412.5), (0.1, 12890.3), (1.0, 111725.0)])
 def test_potassium_chloride_standards(mol_l: float, expected: float) -> None:
     """Molar KCl at 25 C after McKee 2009: the "1413" and "12 880" standards."""
     assert _us_cm("KCl", mol_l) == pytest.approx(expected, rel=0.001)
@@ -41,9 +39,7 @@ def test_handbook_equivalent_conductivities(species: str, mol_l: float, molar: f
     [("salt", 1, 0.1720, 16.0), ("salt", 5, 0.8846, 70.1), ("salt", 20, 3.928, 204.0),
      ("NaOH", 1, 0.2524, 48.6), ("NaOH", 5, 1.3173, 206.0)],
 )  # fmt: skip
-def test_handbook_mass_percent_at_20_c(
-    species: str, grams_per_100_g: float, mol_l: float, ms_cm: float
-) -> None:
+def test_handbook_mass_percent_at_20_c(species: str, grams_per_100_g: float, mol_l: float, ms_cm: float) -> None:
     """CRC Handbook, conductivity of aqueous solutions at 20 C (from memory); mol/L by the CRC densities."""
     assert _us_cm(species, mol_l, 20.0) == pytest.approx(1000.0 * ms_cm, rel=0.04)
 
@@ -58,9 +54,7 @@ def test_traces_with_the_waters_own_ions(species: str, mol_l: float, expected: f
     assert _us_cm(species, mol_l) == pytest.approx(expected, rel=0.003)
 
 
-@pytest.mark.parametrize(
-    ("temperature_c", "expected"), [(0.0, 0.0115), (10.0, 0.0225), (25.0, 0.0550), (40.0, 0.1145)]
-)
+@pytest.mark.parametrize(("temperature_c", "expected"), [(0.0, 0.0115), (10.0, 0.0225), (25.0, 0.0550), (40.0, 0.1145)])
 def test_pure_water(temperature_c: float, expected: float) -> None:
     """Between IAPWS 1990 and PHREEQC 3.8.6, which differ by up to 5 % away from 25 C."""
     assert _us_cm("salt", 0.0, temperature_c) == pytest.approx(expected, rel=0.05)
@@ -119,9 +113,7 @@ END
 
 
 @pytest.mark.parametrize("molality", [1e-5, 1e-3, 1e-1])
-@pytest.mark.parametrize(
-    ("species", "elements"), [("NaOH", ("Na",)), ("HCl", ("Cl",)), ("salt", ("Na", "Cl"))]
-)
+@pytest.mark.parametrize(("species", "elements"), [("NaOH", ("Na",)), ("HCl", ("Cl",)), ("salt", ("Na", "Cl"))])
 def test_against_phreeqc(species: str, elements: tuple[str, ...], molality: float) -> None:
     """PHREEQC 3 (USGS): a consistency check, its parameters were fitted to handbooks too."""
     phreeqc = pytest.importorskip("phreeqc", reason="test extra: the phreeqc library").Phreeqc()

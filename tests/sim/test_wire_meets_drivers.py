@@ -27,9 +27,7 @@ def test_every_shipped_profile_has_a_simulated_meter() -> None:
 
 
 @pytest.mark.parametrize("name", _TEXT)
-@pytest.mark.parametrize(
-    "sample", [Sample("412.3", "uS/cm", 24.8), Sample("0", "ppm"), Sample("0.83", "uS/cm", 12.0)]
-)
+@pytest.mark.parametrize("sample", [Sample("412.3", "uS/cm", 24.8), Sample("0", "ppm"), Sample("0.83", "uS/cm", 12.0)])
 def test_text_values_arrive(name: str, sample: Sample) -> None:
     parsed = parse_line(load_profile(name), _line(name, sample))
     assert (parsed.kind, parsed.value, parsed.unit) == (Kind.VALUE, sample.value, sample.unit)
