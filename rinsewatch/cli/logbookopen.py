@@ -70,12 +70,17 @@ def agreed(question: str, *, yes: bool) -> bool:
 
 
 def say(lines: Iterable[str]) -> None:
-    """Print lines in one go: a long list is slow otherwise."""
-    text = "\n".join(lines)
-    if text:
-        click.echo(text)
+    """Print lines, fit for a terminal: a direction mark in a name must not turn the rest of its line round."""
+    _print("".join(c if c.isprintable() or c in "\n\t" else " " for c in line) for line in lines)
 
 
 def say_json(objects: Iterable[object]) -> None:
-    """Print objects, one a line."""
-    say(json.dumps(one, ensure_ascii=False) for one in objects)
+    """Print objects, one a line, with every character as it was stored."""
+    _print(json.dumps(one, ensure_ascii=False) for one in objects)
+
+
+def _print(lines: Iterable[str]) -> None:
+    """In one go: a long list is slow otherwise."""
+    text = "\n".join(lines)
+    if text:
+        click.echo(text)

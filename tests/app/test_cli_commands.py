@@ -126,6 +126,20 @@ class TestLogbook:
         assert target.read_text() == "mine"
         assert "exists already" in capsys.readouterr().err
 
+    def test_a_direction_mark_in_a_name_is_kept_but_turns_no_line_round(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        book, name = ["--logbook", str(tmp_path / "logbook.sqlite")], "a\u202eb\u200fc"
+        settings = {"resin_ml": 500, "portion_ml": 250, "residue": "NaOH", "endpoint": "12 uS/cm"}
+        with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
+            logbook.begin_rinse(settings, name, "2026-11-27T08:00:00Z").close()
+        for words in (["list"], ["show", "1"]):
+            assert run(["logbook", *words, *book]) == 0
+            shown = capsys.readouterr().out
+            assert "a b c" in shown and "\u202e" not in shown
+            assert run(["logbook", *words, "--json", *book]) == 0
+            assert json.loads(capsys.readouterr().out.splitlines()[0])["batch"] == name
+
     def test_damage_is_exit_4_and_named(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         logbook = hand_rinse(tmp_path)
         content = bytearray(logbook.read_bytes())
