@@ -27,7 +27,7 @@ _WORDS = {
     Cause.LOW: "the reading fell too far: portion poured without p? Bubble, or another vessel? Look, then confirm",
     Cause.HIGH: "the reading is far above the forecast: probe in the liquor, or fresh regenerant? Look, then confirm",
     Cause.FROZEN: "the display has not changed while the filtrate must have: meter frozen?",
-    Cause.LINK: "no readings: meter lost or silent",
+    Cause.LINK: "no usable reading: meter lost, silent or not understood",
 }
 
 HIDDEN: Final = "hide the target"
