@@ -245,6 +245,10 @@ class Desk:
         if shown is None:
             self.say("that is no reading; type it with its unit, like 12.5 ppm")
             return Result()
+        before = self.last.unit if self.last is not None else ""
+        if before and shown.unit and before != shown.unit:
+            # counted all the same: who knows; but a number read off in one unit and typed in another looks like rinsing
+            self.say(f"{shown}: the reading before was in {before}; if the display still is, take this one back (u)")
         return Result(shown=shown, raw=command.reading.raw)
 
     # ---- questions ------------------------------------------------------------------------------

@@ -172,3 +172,15 @@ def test_watch_and_replay_agree_over_a_strike(tmp_path: Path, capsys: pytest.Cap
     assert run(["replay", "--json", str(csv)]) == 0
     last = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert last["remaining_ml"] == replayed[-1]["remaining_ml"], "as if it had never been typed"
+
+
+def test_a_typed_reading_in_another_unit_is_counted_and_remarked_on(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "logbook.sqlite")
+    words = "14 uS/cm: the reading before was in ppm; if the display still is, take this one back (u)"
+    bench.do(Pour(250.0), typed("900 ppm"), Pour(250.0), typed("28 ppm"))
+    assert not any("before was in" in said for _, said in bench.live.snapshot().said)
+    bench.do(typed("14 uS/cm"))
+    assert words in [said for _, said in bench.live.snapshot().said]
+    bench.do(typed("13 uS/cm"))  # told once: the next is in the unit of the one before
+    assert sum("before was in" in said for _, said in bench.live.snapshot().said) == 1
+    assert [value for _, value in bench.record() if value is not None] == [900.0, 28.0, 14.0, 13.0]
