@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Self
 
-from rinsewatch.cli.bench_fault_program import environment, stored, wait_for
+from rinsewatch.cli.bench_fault_program import environment, kill_group, stored, wait_for
 from rinsewatch.cli.bench_fault_rig import Pty
 from rinsewatch.errors import LogbookError
 from rinsewatch.logbook.store import Logbook, RinseInfo
@@ -66,7 +66,7 @@ class Watched:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.process.kill()
+        kill_group(self.process)
         self.process.wait()
         if self.process.stderr is not None:
             self.process.stderr.close()

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import rinsewatch
@@ -58,13 +59,19 @@ def _running(
 ) -> Iterator[subprocess.Popen[str]]:
     process = subprocess.Popen(
         [*before, sys.executable, *words],
-        env=world, stdin=subprocess.PIPE, stdout=out, stderr=subprocess.PIPE, text=True,
+        env=world, stdin=subprocess.PIPE, stdout=out, stderr=subprocess.PIPE, text=True, process_group=0,
     )  # fmt: skip
     try:
         yield process
     finally:
-        process.kill()
+        kill_group(process)
         process.communicate()
+
+
+def kill_group(process: subprocess.Popen[str] | subprocess.Popen[bytes]) -> None:
+    """Kill a program that leads its group, and what it runs: a killed strace leaves its program running."""
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
 
 
 def first_line(process: subprocess.Popen[str]) -> str:
