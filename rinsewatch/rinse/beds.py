@@ -217,13 +217,13 @@ class FlowBed:
         return self._log_level(theta.T[:, :, None], (state.front[:, None], state.slow[:, None]), past)
 
     def _log_level(self, columns: Array, strengths: tuple[Array, Array], past_ml: Array | float) -> Array:
+        return self._curve(columns, strengths).log_level(past_ml)
+
+    def _curve(self, columns: Array, strengths: tuple[Array, Array]) -> _FlowCurve:
         cells = np.exp(columns[CELLS])
         share, tail_ml = self._tail_of(columns)
         per_ml = cells / (self.resin_ml * np.exp(columns[ENTRAINED]))
-        front = strengths[0] * gammaincc(cells, per_ml * past_ml)
-        tail = share * strengths[1] * np.exp(-past_ml / tail_ml)
-        out: Array = columns[START] + np.log(front + tail + _TINY)
-        return out
+        return _FlowCurve(cells, per_ml, strengths[0], share * strengths[1], tail_ml, columns[START])
 
     def left(self, theta: Array, state: FlowState, volume_ml: float) -> Array:
         """Residue still in the bed: strength relative to the start times mL, shape (count,).
@@ -251,9 +251,28 @@ class FlowBed:
         low, high = np.zeros(theta.shape[0]), np.full(theta.shape[0], most_ml)
         never = self.level(theta, state, now_ml + high) > ln_target
         there = self.level(theta, state, now_ml) <= ln_target
+        curve, past_ml = self._curve(theta.T, (state.front, state.slow)), now_ml - state.volume_ml
         for _ in range(_BISECTIONS):
             middle = 0.5 * (low + high)
-            above = self.level(theta, state, now_ml + middle) > ln_target
+            above = curve.log_level(np.maximum(past_ml + middle, 0.0)) > ln_target
             low, high = np.where(above, middle, low), np.where(above, high, middle)
         out = np.where(there, 0.0, 0.5 * (low + high))
         return np.where(never & ~there, np.inf, out)
+
+
+@dataclass(frozen=True, slots=True)
+class _FlowCurve:
+    """Log level over the volume since a state, with what does not depend on it worked out before."""
+
+    cells: Array
+    per_ml: Array
+    front: Array
+    tail: Array
+    tail_ml: Array
+    ln_start: Array
+
+    def log_level(self, past_ml: Array | float) -> Array:
+        front = self.front * gammaincc(self.cells, self.per_ml * past_ml)
+        tail = self.tail * np.exp(-past_ml / self.tail_ml)
+        out: Array = self.ln_start + np.log(front + tail + _TINY)
+        return out

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Final
 
 from rinsewatch.rinse.evidence import Observation
@@ -22,10 +23,17 @@ _KEEP: Final = 64
 _LAST_PART: Final = 0.6
 
 
+_EARLY_PART: Final = 0.3
+
+
 @dataclass(frozen=True, slots=True)
 class _Sample:
     after_s: float
     span: Span
+    rank: float  # of the reading, over range above all
+
+
+_RANK = attrgetter("rank")
 
 
 class PortionWindow:
@@ -35,6 +43,7 @@ class PortionWindow:
         self._samples: list[_Sample] = []
         self._stride = 1
         self._count = 0
+        self._middles: dict[float, Span | None] = {}  # remembered until the next reading: they are asked for often
         self.typed = typed
 
     @property
@@ -49,11 +58,13 @@ class PortionWindow:
 
     def add(self, after_s: float, span: Span) -> None:
         """Take in a trusted reading."""
+        sample = _Sample(after_s, span, math.inf if span.is_over else span.shown_us_cm)
         if self._samples and self._count % self._stride:
-            self._samples[-1] = _Sample(after_s, span)
+            self._samples[-1] = sample
         else:
-            self._samples.append(_Sample(after_s, span))
+            self._samples.append(sample)
         self._count += 1
+        self._middles.clear()
         if len(self._samples) > _KEEP:
             self._samples = self._samples[::2]
             self._stride *= 2
@@ -63,23 +74,32 @@ class PortionWindow:
         if not self._samples:
             return None
         newest = self._samples[-1].after_s
-        late = [s for s in self._samples if s.after_s >= _LAST_PART * newest]
-        span = sorted((s.span for s in late), key=_by_value)[len(late) // 2]
-        after_s = sum(s.after_s for s in late) / len(late)
+        span = self._middle(_LAST_PART, math.inf)
+        assert span is not None  # the newest is in it
+        late_s = [s.after_s for s in self._samples if s.after_s >= _LAST_PART * newest]
+        after_s = sum(late_s) / len(late_s)
         noise = math.hypot(PORTION_NOISE, self.unsettled())
         return after_s, Observation(span.low_us_cm, span.high_us_cm, noise)
 
     @property
     def late(self) -> Span | None:
         """What the last part of the portion so far shows, None while nothing was read."""
-        newest = self.last_after_s
-        late = sorted((s.span for s in self._samples if s.after_s >= _LAST_PART * newest), key=_by_value)
-        return late[len(late) // 2] if late else None
+        return self._middle(_LAST_PART, math.inf)
 
     @property
     def late_us_cm(self) -> float:
         """The same in uS/cm, 0 while nothing was read."""
-        return self.late.shown_us_cm if self.late is not None else 0.0
+        late = self.late
+        return late.shown_us_cm if late is not None else 0.0
+
+    def _middle(self, begin: float, end: float) -> Span | None:
+        """The median of a part of the time so far; None if nothing was read in it."""
+        if begin not in self._middles:
+            newest_s = self.last_after_s
+            from_s, until_s = begin * newest_s, math.inf if end == math.inf else end * newest_s
+            part = sorted((s for s in self._samples if from_s <= s.after_s < until_s), key=_RANK)
+            self._middles[begin] = part[len(part) // 2].span if part else None
+        return self._middles[begin]
 
     def change(self, until_s: float, early: tuple[float, float], late: tuple[float, float]) -> float | None:
         """Log change from the early to the late part (shares) of the time up to ``until_s``; None if one is empty."""
@@ -105,7 +125,7 @@ class PortionWindow:
         newest = self._samples[-1]
         if self.typed or len(self._samples) < 4:
             return newest.span.shown_us_cm
-        early = [s for s in self._samples if 0.3 * newest.after_s <= s.after_s < _LAST_PART * newest.after_s]
+        early = [s for s in self._samples if _EARLY_PART * newest.after_s <= s.after_s < _LAST_PART * newest.after_s]
         late = [s for s in self._samples if s.after_s >= _LAST_PART * newest.after_s]
         if not early:
             return newest.span.shown_us_cm
@@ -116,24 +136,16 @@ class PortionWindow:
 
     def unsettled(self, *, falls_only: bool = False) -> float:
         """How much (log) the reading may still be away from where it goes; ``falls_only``: a rise does not count."""
-        newest = self._samples[-1].after_s
-        early = [s.span for s in self._samples if 0.3 * newest <= s.after_s < _LAST_PART * newest]
-        late = [s.span for s in self._samples if s.after_s >= _LAST_PART * newest]
-        lag = 0.0 if self.typed else math.exp(-newest / CUP_S)
-        if not early:
+        before, after = self._middle(_EARLY_PART, _LAST_PART), self.late
+        lag = 0.0 if self.typed else math.exp(-self._samples[-1].after_s / CUP_S)
+        if before is None or after is None:
             return lag
-        before = sorted(early, key=_by_value)[len(early) // 2]
-        after = sorted(late, key=_by_value)[len(late) // 2]
         if min(before.shown_us_cm, after.shown_us_cm) <= 0 or before.is_over or after.is_over:
             return lag
         move = math.log(before.shown_us_cm / after.shown_us_cm)
         move = max(move, 0.0) if falls_only else abs(move)
         step = after.step_us_cm / after.shown_us_cm
         return math.hypot(lag, 0.6 * max(move - step, 0.0))
-
-
-def _by_value(span: Span) -> float:
-    return math.inf if span.is_over else span.shown_us_cm
 
 
 class FlowBlock:

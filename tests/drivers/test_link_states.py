@@ -330,6 +330,23 @@ def test_a_meter_that_always_answers_late_is_told_apart_from_a_wrong_speed(
     assert len(readings) >= 30 and told == []
 
 
+def test_what_was_known_of_a_trouble_is_not_said_of_the_next(cable: Callable[..., Any], clock: Any) -> None:
+    meter, begin_s = cable(), clock.now_s
+
+    def answer(_: bytes) -> list[tuple[float, bytes]]:
+        after_s = clock.now_s - begin_s
+        if after_s < 20.0:
+            return [(0.8, b"12.5 uS/cm\r\n")]
+        return [(0.1, b"12.5 uS/cm\r\n" if after_s < 40.0 else b"#!#!#!\r\n")]
+
+    meter.on_write = answer
+    link = MeterLink("meter", builtin_profiles()["polled-ascii"], clock=clock, opener=Bench(meter))
+    _, events = _run(link, clock, 80.0)
+    garbage = [event.detail for event in events if event.state is LinkState.GARBAGE]
+    assert "raise timeout_s" in garbage[0]
+    assert "wrong speed or meter profile" in garbage[-1]
+
+
 def test_meters_whose_lines_end_by_silence(cable: Callable[..., Any], clock: Any) -> None:
     gap = parse_profile(
         'name = "gap"\nkind = "text"\n[framing]\nidle_gap_ms = 50\n'
