@@ -34,7 +34,7 @@ class LinkWatch:
         self._reopened = False  # the port is there again, but no reading yet
         self._held_until_s = now_s
         self._since_s = now_s  # of the trouble, for "back after"
-        self.known_cause = ""  # told instead of the usual guess when no line fits
+        self.known_cause = ""  # told instead of the usual guess
         self._restart(now_s)
 
     def _restart(self, now_s: float) -> None:
@@ -133,7 +133,10 @@ class LinkWatch:
 
     def _trouble(self, state: LinkState, now_s: float) -> str:
         if state is LinkState.SILENT:
-            return f"nothing heard for {now_s - self._last_bytes_s:.0f} s; is it switched on and sending?"
+            for_s = f"for {now_s - self._last_bytes_s:.0f} s"
+            if self.known_cause:
+                return f"no reading {for_s}: {self.known_cause}"
+            return f"nothing heard {for_s}; is it switched on and sending?"
         return self.known_cause or f"bytes arrive from {self._url}, but no line fits: wrong speed or meter profile?"
 
     def _back(self, now_s: float) -> list[LinkEvent]:
