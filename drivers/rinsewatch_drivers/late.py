@@ -33,6 +33,6 @@ class LateAnswers:
             return ""
         self._told = True
         return (
-            f"the meter answers, but after more than the {self._timeout_s:g} s it is given: raise timeout_s in the "
-            "meter profile (and interval_s, which must not be shorter)"
+            f"the meter answers after more than the {self._timeout_s:g} s it is given: raise timeout_s in its profile "
+            "(and interval_s, never shorter)"
         )

@@ -117,7 +117,8 @@ class Asker:
             # reading notices an unplugged cable; what comes unasked is a late answer and no reading
             self._late.came(len(transport.read(timeout_s)))
             return batch
-        clock.wait(due_s - now_s)
+        while (left_s := due_s - clock.monotonic()) > 0.0:
+            self._late.came(len(transport.read(left_s)))
         self._due_s = max(due_s, clock.monotonic() - self._poll.interval_s) + self._poll.interval_s
         self._late.asked(answered=self._ask(transport, clock, batch))
         batch.hint = self._late.hint()
