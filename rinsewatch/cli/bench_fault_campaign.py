@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -19,6 +20,7 @@ from rinsewatch_sim.simulate import random_scenario, run
 
 SEEDS_FROM = 220_000  # of the campaign's rinses: none that the estimator was worked on with
 _ROWS_AT_MOST = 2_500
+ANSWER_S = 60.0  # what a person takes to look at a probe
 KNOWN_US_CM = 500.0  # a water that every simulated meter reads with many steps
 NAIVE = (1, 3, 10)  # the controls stop at so many readings in a row at or below the target
 
@@ -77,6 +79,23 @@ def play_laid(maker: Maker, seed: int, mid: float | None = None) -> Played:
     laid = maker(record, start_s, rng)
     rows = [(number, changed) for number, row in enumerate(record.rows) for changed in laid(row)]
     return _judge(record, rows, start_s, seed, laid)
+
+
+def play_answered(seed: int) -> bool | None:
+    """A sound rinse whose person, asked to look at the probe for a minute, does and confirms it.
+
+    True: the stop is a false one; None: it never stops.
+    """
+    record = clean_record(seed)
+    rinse, asked_s = Rinse(setup_of(record.scenario)), math.inf
+    for number, raw in enumerate(record.rows):
+        state = rinse.observe(_row(raw))
+        if state.verdict is Verdict.STOP:
+            return bool(record.settled_scale_us_cm[number] > FALSE_STOP * target_of(record))
+        asked_s = min(asked_s, raw.time_s) if state.verdict is Verdict.CHECK else math.inf
+        if raw.time_s - asked_s > ANSWER_S:
+            rinse.observe(Row(raw.time_s, event="note: probe confirmed"))
+    return None
 
 
 def _time_at(record: Record, share: float) -> float:

@@ -6,7 +6,7 @@ import itertools
 from dataclasses import replace
 
 from rinsewatch.cli import bench_fault_laid as laid
-from rinsewatch.cli.bench_fault_campaign import Maker, Played, campaign, counts, naive_counts
+from rinsewatch.cli.bench_fault_campaign import Maker, Played, campaign, counts, naive_counts, play_answered
 from rinsewatch.cli.bench_fault_rig import (
     Cable,
     Recording,
@@ -118,12 +118,19 @@ def sound(bench: Bench) -> Outcome:
     """What all the guards cost where there is nothing to guard against (line 14 of the score table)."""
     played = campaign(laid.clean, replace(bench, runs=5 * bench.runs))
     delays = sorted(one.delay_s for one in played if one.delay_s is not None)
-    missed, false = len(played) - len(delays), sum(one.false for one in played)
+    missed, false = [one for one in played if one.delay_s is None], sum(one.false for one in played)
     if not delays:
         return Outcome(False, f"no endpoint found in {len(played)}")
     middle, ninth, last = (delays[min(int(share * len(delays)), len(delays) - 1)] for share in (0.5, 0.9, 1.0))
-    figures = f"{missed} endpoints missed and {false} false of {len(played)}; stop after the first filtrate that is"
+    figures = (
+        f"{len(missed)} endpoints missed and {false} false of {len(played)}; stop after the first filtrate that is"
+    )
     figures += f" there and drained: median {middle:.0f} s, 90 % within {ninth:.0f} s, all within {last:.0f} s"
+    if missed:
+        answered = [play_answered(one.seed) for one in missed]
+        seeds = ", ".join(str(one.seed) for one in missed)
+        figures += f"; missed were rinses {seeds}; {answered.count(False)} of them stop rightly and"
+        figures += f" {answered.count(True)} falsely once a person asked about the probe has confirmed it"
     return Outcome(not missed and not false, figures, *naive_counts(played))
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from rinsewatch.cli import bench_fault_campaign as campaign
 from rinsewatch.cli import bench_fault_known as known
 from rinsewatch.cli import bench_faults
 from rinsewatch.cli.bench_fault_table import (
@@ -134,3 +135,10 @@ def test_the_catalogue_has_84_rows_and_unknown_ones_are_refused() -> None:
     assert len(CATALOGUE) == 84
     assert len(wanted("S")) == 28
     assert CliRunner().invoke(main, ["--only", "S99"]).exit_code == 2
+
+
+def test_a_person_who_looks_at_the_probe_and_confirms_it_gets_the_stop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bed of many cells, whose front is steeper than foreseen (rinse 552), and one nothing is asked of (0)."""
+    assert [campaign.play_answered(seed) for seed in (552, 0)] == [False, False]
+    monkeypatch.setattr(campaign, "FALSE_STOP", 0.5)  # the control: a stricter judge finds both false
+    assert [campaign.play_answered(seed) for seed in (552, 0)] == [True, True]
