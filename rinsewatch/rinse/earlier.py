@@ -15,6 +15,7 @@ from rinsewatch.rinse.prior import Array
 
 KEPT: Final = 24
 LEAST_HEARD: Final = 3
+_LEAST_US_CM: Final = 1e-3
 LEAST_JUDGES: Final = 5  # for a low end: of three, two made before the front was understood would be the median
 
 
@@ -50,6 +51,14 @@ class EarlierForecasts:
     def last_low_us_cm(self, rinse_ml: float) -> float | None:
         """The newest forecast carried on to a volume, however near; None without one."""
         return self._kept[-1].low_at(rinse_ml) if self._kept else None
+
+    def last_band_us_cm(self, rinse_ml: float) -> tuple[float, float, float] | None:
+        """Low end, median and high end of the newest forecast at a volume; None without one, or beyond its reach."""
+        if not self._kept or rinse_ml > self._kept[-1].rinse_ml[-1]:
+            return None
+        low, likely = self._kept[-1].low_at(rinse_ml), self._kept[-1].likely_at(rinse_ml)
+        middle = likely * likely / max(low, _LEAST_US_CM)
+        return low, middle, middle * middle / max(low, _LEAST_US_CM)
 
     def likely_us_cm(self, rinse_ml: float) -> float:
         """Below this a washout that goes on as forecast is not likely to be, by the median forecast; 0 by too few."""

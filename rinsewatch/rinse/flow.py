@@ -22,6 +22,7 @@ IDLE_S: Final = 240.0  # flow that stands this long is a rest in which the slow 
 # Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
 PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
+PLACE_WIDENS: Final = 0.1  # of the water since the last reading believed: the tail is far slower than the front was
 AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to judge later readings by
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
@@ -40,6 +41,7 @@ class FlowBelief(Belief):
         self.now_ml = 0.0
         self._looked_ml = 0.0
         self._last_taken = True
+        self._taken_ml = 0.0
         self._moved_s: float | None = None
         self._rested_ml: float | None = None
         self.place = 0.0
@@ -70,7 +72,8 @@ class FlowBelief(Belief):
             self._moved_s = time_s
         moved = max(rinse_ml - self.now_ml, 0.0)
         self.travel += moved / self.efold_ml
-        self.place += moved / min(PLACE_EFOLDS * self.efold_ml, PLACE_RESIN_VOLUMES * self.setup.resin_ml)
+        step_ml = min(PLACE_EFOLDS * self.efold_ml, PLACE_RESIN_VOLUMES * self.setup.resin_ml)
+        self.place += moved / max(step_ml, PLACE_WIDENS * (rinse_ml - self._taken_ml))
         self.rested = self._rested_ml is not None and rinse_ml < self._rested_ml + 2.0 * self.setup.resin_ml
         self.now_ml = max(rinse_ml, 0.0)
 
@@ -116,7 +119,7 @@ class FlowBelief(Belief):
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading at the present volume."""
-        self._last_taken = True
+        self._last_taken, self._taken_ml = True, self.now_ml
         if self.block.count and self.now_ml - self.block.start_ml >= self.block_ml:
             self._commit()
         if span.is_zero and not self.block.shows_zero and self._unforeseen_zero(span):
@@ -182,6 +185,7 @@ class FlowBelief(Belief):
             carried_low_us_cm=low if carried is None else carried,
             comes_down=False,
             proof_low_us_cm=self._earlier.likely_us_cm(self.now_ml),
+            carried_band_us_cm=self._earlier.last_band_us_cm(self.now_ml),
         )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

@@ -28,6 +28,7 @@ TRAIL: Final = 12
 PROOF_STEP: Final = 0.04  # log: every place reads so much less than the one before ...
 PROOF_STEPS: Final = 2  # ... so many times in a row at least ...
 PROOF_FALL: Final = 0.3  # ... and so much less in all
+FOLLOWED: Final = 2.5  # e-folds over which refused readings must go where the last forecast before them goes
 
 
 class Cause(StrEnum):
@@ -52,6 +53,8 @@ class Expectation:
     While readings are refused ``low_us_cm`` must not come down to them by itself. ``carried_low_us_cm`` has come
     down, for a probe that was out of the filtrate; ``comes_down``: so may ``low_us_cm``, the readings move like a
     washout. ``proof_low_us_cm``: held readings that go on falling, but not below this, prove a washout of their own.
+    ``carried_band_us_cm``: low end, median and high end of the forecast carried on, without allowances: readings
+    that stay within it for ``FOLLOWED`` e-folds are that washout, whatever was forecast before.
     """
 
     low_us_cm: float
@@ -63,6 +66,7 @@ class Expectation:
     carried_low_us_cm: float = math.inf
     comes_down: bool = True
     proof_low_us_cm: float = 0.0
+    carried_band_us_cm: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,7 @@ class _Hold:
     least_us_cm: float = math.inf  # high end of the lowest reading since
     count: int = 1
     trail: list[tuple[float, float]] = field(default_factory=list)  # (place, ln reading) one per portion or block
+    follows_from: float | None = None  # ln of the carried median since which no reading has left its band
 
 
 class Gate:
@@ -197,7 +202,8 @@ class Gate:
             self._follow(self._hold, place, math.log(span.shown_us_cm))
             if cause is Cause.LOW and span.high_us_cm < expected.proof_low_us_cm:
                 self._hold.trail.clear()
-        if self._proves_washout(self._hold, time_s):
+        follows = cause is Cause.LOW and self._follows_forecast(self._hold, span, expected)
+        if follows or self._proves_washout(self._hold, time_s):
             self._hold = None
             return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)
         return Assessment(Quality.BAD if self._hold.count > 1 else Quality.UNCERTAIN, cause)
@@ -210,6 +216,20 @@ class Gate:
         else:
             hold.trail.append((place, ln_reading))
             del hold.trail[:-TRAIL]
+
+    @staticmethod
+    def _follows_forecast(hold: _Hold, span: Span, expected: Expectation) -> bool:
+        """Refused readings that keep to the last forecast, far down: a vessel stands still, a film dries faster.
+
+        A front steeper than all the usual ones falls below what was forecast long before; that is no fault.
+        """
+        band = expected.carried_band_us_cm
+        if band is None or span.high_us_cm < band[0] or span.low_us_cm > band[2]:
+            hold.follows_from = None
+            return False
+        now = math.log(max(band[1], PURE_WATER_US_CM))
+        hold.follows_from = now if hold.follows_from is None else hold.follows_from
+        return hold.follows_from - now >= FOLLOWED
 
     @staticmethod
     def _proves_washout(hold: _Hold, time_s: float) -> bool:
