@@ -138,7 +138,7 @@ def test_the_catalogue_has_84_rows_and_unknown_ones_are_refused() -> None:
 
 
 def test_a_person_who_looks_at_the_probe_and_confirms_it_gets_the_stop(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A bed of many cells, whose front is steeper than foreseen (rinse 552), and one nothing is asked of (0)."""
-    assert [campaign.play_answered(seed) for seed in (552, 0)] == [False, False]
+    """A bed of many cells, whose front is steeper than foreseen (rinse 604), and one nothing is asked of (0)."""
+    assert [campaign.play_answered(seed) for seed in (604, 0)] == [False, False]
     monkeypatch.setattr(campaign, "FALSE_STOP", 0.5)  # the control: a stricter judge finds both false
-    assert [campaign.play_answered(seed) for seed in (552, 0)] == [True, True]
+    assert [campaign.play_answered(seed) for seed in (604, 0)] == [True, True]
