@@ -109,8 +109,9 @@ def run(arguments: Sequence[str]) -> int:
         return _complain(str(error), error.exit_code)
     except (BrokenPipeError, ReaderGone):
         return _reader_gone()
-    except OSError:
-        trouble = _flush_trouble("\n")  # was it our output that failed? Then what is in it is cut short anyway
+    except OSError as error:
+        # was it our output that failed, no named file? Then what is in it is cut short anyway
+        trouble = _flush_trouble("\n") if error.filename is None else None
         if trouble is None:
             raise
         return _output_lost(trouble, 0)
