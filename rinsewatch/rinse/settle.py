@@ -43,7 +43,7 @@ class PortionWindow:
         self._samples: list[_Sample] = []
         self._stride = 1
         self._count = 0
-        self._middles: dict[float, Span | None] = {}  # remembered until the next reading: they are asked for often
+        self._middles: dict[tuple[float, float], Span | None] = {}  # remembered until the next reading
         self.typed = typed
 
     @property
@@ -94,12 +94,12 @@ class PortionWindow:
 
     def _middle(self, begin: float, end: float) -> Span | None:
         """The median of a part of the time so far; None if nothing was read in it."""
-        if begin not in self._middles:
+        if (begin, end) not in self._middles:
             newest_s = self.last_after_s
             from_s, until_s = begin * newest_s, math.inf if end == math.inf else end * newest_s
             part = sorted((s for s in self._samples if from_s <= s.after_s < until_s), key=_RANK)
-            self._middles[begin] = part[len(part) // 2].span if part else None
-        return self._middles[begin]
+            self._middles[begin, end] = part[len(part) // 2].span if part else None
+        return self._middles[begin, end]
 
     def change(self, until_s: float, early: tuple[float, float], late: tuple[float, float]) -> float | None:
         """Log change from the early to the late part (shares) of the time up to ``until_s``; None if one is empty."""
