@@ -1,20 +1,17 @@
-"""The washout of many hypotheses at once: nominal log level against rinse water and time.
+"""The washout in portions of many hypotheses at once: nominal log level against rinse water and time.
 
-Two beds, one interface. ``PortionBed``: each portion mixes with the mobile liquid, then the slow liquid
-leaks while the portion stands. ``FlowBed``: the mobile liquid leaves as from N mixed cells in series,
-``Q(N, N V/Ve)`` (regularised incomplete gamma), the slow liquid feeds an exponential tail. Levels are
-linear conductivity (concentration times limiting molar conductivity), uS/cm, above the floor.
+Each portion mixes with the mobile liquid, then the slow liquid leaks while the portion stands. Levels are linear
+conductivity (concentration times limiting molar conductivity), uS/cm, above the floor. Continuous flow: ``flowbed``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import gammaincc
 
-from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START, Array
+from rinsewatch.rinse.prior import ENTRAINED, EXCHANGE, SLOW, START, Array
 
 STANDING_S: Final = 900.0  # a portion is taken to have drained by then; what leaks later meets the drained bed
 _TINY: Final = 1e-300
@@ -41,7 +38,7 @@ class BedState:
     time_s: float
 
 
-def _exchange(mobile: Array, slow: Array, ratio: Array, rate: Array, seconds: float) -> tuple[Array, Array]:
+def exchange(mobile: Array, slow: Array, ratio: Array, rate: Array, seconds: float) -> tuple[Array, Array]:
     """Mobile and slow liquid relax towards each other, mass kept; ``ratio`` is slow per mobile volume."""
     total = (mobile + ratio * slow) / (1.0 + ratio)
     left = (mobile - slow) * np.exp(-rate * (1.0 + ratio) * seconds) / (1.0 + ratio)
@@ -92,9 +89,9 @@ class PortionBed:
         entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
         rate, ratio = np.exp(theta[:, EXCHANGE]), np.exp(theta[:, SLOW])
         wet = ratio * entrained / (entrained + standing_ml)
-        mobile, slow = _exchange(mobile, slow, wet, rate, min(seconds, STANDING_S))
+        mobile, slow = exchange(mobile, slow, wet, rate, min(seconds, STANDING_S))
         if seconds > STANDING_S:
-            mobile, slow = _exchange(mobile, slow, ratio, rate, seconds - STANDING_S)
+            mobile, slow = exchange(mobile, slow, ratio, rate, seconds - STANDING_S)
         return mobile, slow
 
     def level(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> Array:
@@ -171,108 +168,3 @@ class Ladder:
         n = np.where(ln_first <= ln_target, np.clip(part, 0.0, 1.0), 0.5 * (low + high))
         n = np.where(ln_now <= ln_target, 0.0, n)
         return np.where(never & (ln_now > ln_target), np.inf, n)
-
-
-@dataclass(frozen=True, slots=True)
-class FlowState:
-    """Start of the present stretch of flow: strengths there and its volume (mL)."""
-
-    front: Array
-    slow: Array
-    volume_ml: float
-
-
-class FlowBed:
-    """Continuous flow: a front of N mixed cells, then the slow liquid's tail."""
-
-    def __init__(self, resin_ml: float, flow_ml_s: float) -> None:
-        self.resin_ml = resin_ml
-        self.flow_ml_s = flow_ml_s
-
-    def start(self, theta: Array) -> FlowState:
-        """All liquid at full strength."""
-        tail, _ = self._tail(theta)
-        return FlowState(1.0 - tail, np.ones(theta.shape[0]), 0.0)
-
-    def _tail(self, theta: Array) -> tuple[Array, Array]:
-        return self._tail_of(theta.T)
-
-    def _tail_of(self, columns: Array) -> tuple[Array, Array]:
-        """Share of the tail in the filtrate at the start, and its volume constant (mL).
-
-        The slow liquid gives ``k Vs`` per second into the flow; share times constant is Vs: mass is kept.
-        """
-        slow_ml = self.resin_ml * np.exp(columns[ENTRAINED] + columns[SLOW])
-        rate = np.exp(columns[EXCHANGE])
-        share = rate * slow_ml / (self.flow_ml_s + rate * slow_ml)
-        return share, slow_ml / share
-
-    def level(self, theta: Array, state: FlowState, volume_ml: Array | float) -> Array:
-        """Log level of each hypothesis at one rinse volume, shared or its own; shape (count,)."""
-        return self._log_level(theta.T, (state.front, state.slow), np.maximum(volume_ml - state.volume_ml, 0.0))
-
-    def levels(self, theta: Array, state: FlowState, volumes_ml: Array) -> Array:
-        """Log levels at m rinse volumes shared by all hypotheses; shape (count, m)."""
-        past = np.maximum(volumes_ml - state.volume_ml, 0.0)[None, :]
-        return self._log_level(theta.T[:, :, None], (state.front[:, None], state.slow[:, None]), past)
-
-    def _log_level(self, columns: Array, strengths: tuple[Array, Array], past_ml: Array | float) -> Array:
-        return self._curve(columns, strengths).log_level(past_ml)
-
-    def _curve(self, columns: Array, strengths: tuple[Array, Array]) -> _FlowCurve:
-        cells = np.exp(columns[CELLS])
-        share, tail_ml = self._tail_of(columns)
-        per_ml = cells / (self.resin_ml * np.exp(columns[ENTRAINED]))
-        return _FlowCurve(cells, per_ml, strengths[0], share * strengths[1], tail_ml, columns[START])
-
-    def left(self, theta: Array, state: FlowState, volume_ml: float) -> Array:
-        """Residue still in the bed: strength relative to the start times mL, shape (count,).
-
-        What is still to come out: the front's remainder, ``Ve`` times the integral of Q(N, N x), and the slow liquid.
-        """
-        cells, entrained = np.exp(theta[:, CELLS]), self.resin_ml * np.exp(theta[:, ENTRAINED])
-        past = max(volume_ml - state.volume_ml, 0.0)
-        share, tail_ml = self._tail(theta)
-        x = cells * past / entrained
-        front = state.front * np.maximum(entrained * gammaincc(cells + 1.0, x) - past * gammaincc(cells, x), 0.0)
-        out: Array = front + share * state.slow * tail_ml * np.exp(-past / tail_ml)
-        return out
-
-    def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:
-        """The flow stood still: the slow liquid leaks into the mobile liquid, which is then washed out anew."""
-        share, tail_ml = self._tail(theta)
-        mobile = np.exp(self.level(theta, state, volume_ml) - theta[:, START])
-        slow = state.slow * np.exp(-(volume_ml - state.volume_ml) / tail_ml)
-        mobile, slow = _exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds)
-        return replace(state, front=np.maximum(mobile - share * slow, 0.0), slow=slow, volume_ml=volume_ml)
-
-    def crossing(self, theta: Array, state: FlowState, now_ml: float, ln_target: Array, most_ml: float) -> Array:
-        """Volume (mL) until the log level falls to ``ln_target``: 0 when there, inf beyond ``most_ml``."""
-        low, high = np.zeros(theta.shape[0]), np.full(theta.shape[0], most_ml)
-        never = self.level(theta, state, now_ml + high) > ln_target
-        there = self.level(theta, state, now_ml) <= ln_target
-        curve, past_ml = self._curve(theta.T, (state.front, state.slow)), now_ml - state.volume_ml
-        for _ in range(_BISECTIONS):
-            middle = 0.5 * (low + high)
-            above = curve.log_level(np.maximum(past_ml + middle, 0.0)) > ln_target
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
-        out = np.where(there, 0.0, 0.5 * (low + high))
-        return np.where(never & ~there, np.inf, out)
-
-
-@dataclass(frozen=True, slots=True)
-class _FlowCurve:
-    """Log level over the volume since a state, with what does not depend on it worked out before."""
-
-    cells: Array
-    per_ml: Array
-    front: Array
-    tail: Array
-    tail_ml: Array
-    ln_start: Array
-
-    def log_level(self, past_ml: Array | float) -> Array:
-        front = self.front * gammaincc(self.cells, self.per_ml * past_ml)
-        tail = self.tail * np.exp(-past_ml / self.tail_ml)
-        out: Array = self.ln_start + np.log(front + tail + _TINY)
-        return out

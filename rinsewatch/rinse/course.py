@@ -11,17 +11,23 @@ from typing import Final, Protocol
 
 import numpy as np
 
-from rinsewatch.rinse.beds import BedState, FlowBed, FlowState, PortionBed, Pour
-from rinsewatch.rinse.evidence import Observation
+from rinsewatch.rinse.beds import BedState, PortionBed, Pour
+from rinsewatch.rinse.evidence import BEND_PER_EFOLD, Observation
+from rinsewatch.rinse.flowbed import FlowBed, FlowState
 from rinsewatch.rinse.prior import Array
 
 MOST_FACTS: Final = 48
 MOST_POURS: Final = 96
 MOST_RESTS: Final = 6
+BEND_IN_FLOW: Final = 0.03  # nobody stirs and drains there: less is left to chance than in portions
 
 
 class Course(Protocol):
     """What the population needs to know of a rinse."""
+
+    @property
+    def wander(self) -> float:
+        """How much the bend of the nominal curve wanders per root e-fold."""
 
     @property
     def observations(self) -> list[Observation]:
@@ -59,6 +65,8 @@ def _forget_weaker(facts: list[_Fact], seen: Observation) -> None:
 
 class FactLog:
     """The settled facts of a rinse in order, thinned when they grow many."""
+
+    wander = BEND_PER_EFOLD
 
     def __init__(self) -> None:
         self.facts: list[_Fact] = []
@@ -160,11 +168,14 @@ class _Rest:
 class FlowCourse(FactLog):
     """A rinse in continuous flow."""
 
+    wander = BEND_IN_FLOW
+
     def __init__(self, bed: FlowBed) -> None:
         super().__init__()
         self.bed = bed
         self.rests: list[_Rest] = []
         self.now_ml = 0.0
+        self._traced: tuple[Array, tuple[float, ...], int, Array] | None = None
 
     def learn(self, volume_ml: float, seen: Observation) -> None:
         """A settled fact at a rinse volume."""
@@ -187,11 +198,29 @@ class FlowCourse(FactLog):
 
     def trace(self, theta: Array) -> Array:
         """Nominal log level of each hypothesis at each fact, shape (count, facts)."""
-        states = self.states(theta)
-        volumes = np.array([f.place for f in self.facts])
+        places = tuple(f.place for f in self.facts)
+        out = np.empty((theta.shape[0], len(places)))
+        known = self._known_columns(theta, places, out)
+        new = [column for column in range(len(places)) if column not in known]
+        if new:
+            out[:, new] = self._levels(theta, np.array([places[column] for column in new]))
+        self._traced = theta, places, len(self.rests), out
+        return out
+
+    def _known_columns(self, theta: Array, places: tuple[float, ...], out: Array) -> set[int]:
+        """Fill in what the last trace gave, if it was of the same hypotheses: a fact more is a column more."""
+        if self._traced is None or self._traced[0] is not theta or self._traced[2] != len(self.rests):
+            return set()
+        before = {place: column for column, place in enumerate(self._traced[1])}
+        known = {column for column, place in enumerate(places) if place in before}
+        for column in known:
+            out[:, column] = self._traced[3][:, before[places[column]]]
+        return known
+
+    def _levels(self, theta: Array, volumes: Array) -> Array:
         stretch = np.array([sum(r.volume_ml <= v for r in self.rests) for v in volumes], dtype=int)
-        out = np.empty((theta.shape[0], len(self.facts)))
-        for number, state in enumerate(states):
+        out = np.empty((theta.shape[0], volumes.size))
+        for number, state in enumerate(self.states(theta)):
             here = stretch == number
             if here.any():
                 out[:, here] = self.bed.levels(theta, state, volumes[here])

@@ -50,17 +50,23 @@ class Corrections:
     var_offset: Array
     cov: Array
     var_bend: Array
+    wander: float = BEND_PER_EFOLD
 
     @classmethod
-    def fresh(cls, count: int) -> Corrections:
-        """Before the first portion the nominal curve holds."""
+    def fresh(cls, count: int, wander: float = BEND_PER_EFOLD) -> Corrections:
+        """Before the first portion the nominal curve holds; ``wander`` of the bend per root e-fold."""
         zeros = np.zeros(count)
-        return cls(zeros, zeros, zeros + 1e-4, zeros, zeros)
+        return cls(zeros, zeros, zeros + 1e-4, zeros, zeros, wander)
 
     def take(self, index: Index) -> Corrections:
         """The corrections of the chosen hypotheses."""
         return Corrections(
-            self.offset[index], self.bend[index], self.var_offset[index], self.cov[index], self.var_bend[index]
+            self.offset[index],
+            self.bend[index],
+            self.var_offset[index],
+            self.cov[index],
+            self.var_bend[index],
+            self.wander,
         )
 
     def where(self, taken: Flags, new: Corrections) -> Corrections:
@@ -71,6 +77,7 @@ class Corrections:
             np.where(taken, new.var_offset, self.var_offset),
             np.where(taken, new.cov, self.cov),
             np.where(taken, new.var_bend, self.var_bend),
+            self.wander,
         )
 
     def advance(self, change: Array, uneven: Array, jump: float = 0.0) -> Corrections:
@@ -81,7 +88,8 @@ class Corrections:
             self.bend,
             self.var_offset + 2.0 * change * self.cov + change * change * self.var_bend + uneven**2 * size + jump**2,
             self.cov + change * self.var_bend,
-            self.var_bend + BEND_PER_EFOLD**2 * size,
+            self.var_bend + self.wander**2 * size,
+            self.wander,
         )
 
 
@@ -150,4 +158,5 @@ def _learn(prior: Corrections, slope: Array, shift: Array, shrink: Array, belief
         np.maximum(prior.var_offset - to_offset * to_offset * cut, 1e-12),
         prior.cov - to_offset * to_bend * cut,
         np.maximum(prior.var_bend - to_bend * to_bend * cut, 0.0),
+        prior.wander,
     )

@@ -7,13 +7,14 @@ from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.beds import FlowBed, FlowState
 from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import FlowCourse
 from rinsewatch.rinse.earlier import EarlierForecasts
+from rinsewatch.rinse.flowbed import FlowBed, FlowState
+from rinsewatch.rinse.flowpath import FlowPath
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import View
-from rinsewatch.rinse.prior import START, Array
+from rinsewatch.rinse.prior import Array
 from rinsewatch.rinse.settle import FlowBlock
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
@@ -47,7 +48,8 @@ class FlowBelief(Belief):
         self.place = 0.0
         self._earlier = EarlierForecasts()
         self._surprised_ml = -math.inf
-        self._states: list[FlowState]
+        self._path: FlowPath
+        self._state: FlowState
         self._set_block()
         self._look()
 
@@ -66,7 +68,7 @@ class FlowBelief(Belief):
                 self.course.rest(self.now_ml, idle)
                 self._rested_ml, self.jump = rinse_ml, max(self.jump, REST_JUMP)
                 self.population.refit(self.course)
-                self._states = self.course.states(self.population.theta)
+                self._foresee()
                 self._looked_ml = -math.inf  # look anew before the next reading is judged
         if rinse_ml > self.now_ml or self._moved_s is None:
             self._moved_s = time_s
@@ -79,17 +81,27 @@ class FlowBelief(Belief):
 
     def _set_block(self) -> None:
         """Blocks of about a seventh of an e-fold, never more than a third of the resin volume."""
-        self._states = self.course.states(self.population.theta)
+        self._foresee()
         ahead = 0.05 * self.setup.resin_ml
-        theta, state = self.population.theta, self._states[-1]
-        level = self.course.bed.level(theta, state, self.now_ml)
-        later = self.course.bed.level(theta, state, self.now_ml + ahead)
+        level, later = self._level(self.now_ml), self._level(self.now_ml + ahead)
         water = self.population.water
         fall = np.log(water.reading(np.exp(level)) / water.reading(np.exp(later)))
         self.efold_ml = ahead / max(float(np.dot(self.population.weights, fall)), 1e-3)
         self.block_ml = min(0.15 * self.efold_ml, 0.33 * self.setup.resin_ml)
         self.block = FlowBlock(self.now_ml)
         self._evaluated_at = 0
+
+    def _foresee(self) -> None:
+        """The curves of the population from here on."""
+        theta = self.population.theta
+        self._state = self.course.states(theta)[-1]
+        self._path = self.course.bed.path(theta, self._state, self.now_ml)
+
+    def _level(self, volume_ml: float) -> Array:
+        """Nominal log level of the members at a rinse volume."""
+        if volume_ml >= self._path.start_ml:
+            return self._path.level(volume_ml)
+        return self.course.bed.level(self.population.theta, self._state, volume_ml)
 
     def _commit(self) -> None:
         fact = self.block.fact(self.now_ml)
@@ -104,13 +116,12 @@ class FlowBelief(Belief):
     def _look(self) -> None:
         """The belief with the present block, carried to the present volume."""
         self._looked_ml = self.now_ml
-        theta, state = self.population.theta, self._states[-1]
-        now = self.course.bed.level(theta, state, self.now_ml)
+        now = self._level(self.now_ml)
         fact = self.block.fact(self.now_ml)
         if fact is None:
             self.view = self.population.view(now, None)
         else:
-            there = now if fact[0] == self.now_ml else self.course.bed.level(theta, state, fact[0])
+            there = now if fact[0] == self.now_ml else self._level(fact[0])
             self._first_in_range(fact[1], there)
             at_block = self.population.view(there, self._linear(fact[1]))
             moved = at_block.corrections.advance(now - there, self.population.uneven)
@@ -153,7 +164,7 @@ class FlowBelief(Belief):
         if fact is None or not self.known:
             return False
         at_ml, seen = fact
-        level = self.course.bed.level(self.population.theta, self._states[-1], at_ml)
+        level = self._level(at_ml)
         low, high = self.filtrate_ends(self.population.view(level, None), FORESEEN)
         return seen.high < low or seen.low > high
 
@@ -161,7 +172,7 @@ class FlowBelief(Belief):
         """The display turns to zero sooner than was believed: of a whole block the mean would hide it."""
         if not self.known:
             return False
-        level = self.course.bed.level(self.population.theta, self._states[-1], self.now_ml)
+        level = self._level(self.now_ml)
         return span.high_us_cm < self.filtrate_ends(self.population.view(level, None), FORESEEN)[0]
 
     def expectation(self, time_s: float) -> Expectation:
@@ -191,7 +202,8 @@ class FlowBelief(Belief):
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:
         """Rinse volume from here until each nominal curve falls to its goal."""
         most = MOST_RESIN_VOLUMES * self.setup.resin_ml
-        return self.course.bed.crossing(self.population.theta, self._states[-1], self.now_ml, ln_goal, most)
+        ahead_ml = np.where(view.ln_level <= ln_goal, 0.0, self._path.crossing(ln_goal) - self.now_ml)
+        return np.where(ahead_ml > most, np.inf, np.maximum(ahead_ml, 0.0))
 
     def ln_next(self) -> Array:
         """In flow the next filtrate is this one."""
@@ -199,18 +211,14 @@ class FlowBelief(Belief):
 
     def ahead(self) -> tuple[Array, float, Array]:
         """Residue left if the flow stopped; half a resin volume and what it takes out."""
-        theta, volume_ml = self.population.theta, 0.5 * self.setup.resin_ml
-        strength = np.exp(theta[:, START] + self.view.corrections.offset)
-        now, then = (
-            strength * self.course.bed.left(theta, self._states[-1], at_ml)
-            for at_ml in (self.now_ml, self.now_ml + volume_ml)
-        )
+        volume_ml, off = 0.5 * self.setup.resin_ml, np.exp(self.view.corrections.offset)
+        now, then = (off * self._path.left(at_ml) for at_ml in (self.now_ml, self.now_ml + volume_ml))
         return now, volume_ml, np.maximum(now - then, 0.0)
 
     def path(self, volumes_ml: Array) -> Array:
         """Nominal log level at further volumes from here, shape (members, m)."""
-        return self.course.bed.levels(self.population.theta, self._states[-1], self.now_ml + volumes_ml)
+        return self._path.levels(self.now_ml + volumes_ml)
 
     def _relook(self) -> None:
-        self._states = self.course.states(self.population.theta)
+        self._foresee()
         self._look()

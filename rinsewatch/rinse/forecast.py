@@ -6,13 +6,13 @@ move with the evidence and not with the dice.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from rinsewatch.rinse.evidence import BEND_PER_EFOLD
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.prior import LN_MOST, Array, Flags
 from rinsewatch.rinse.state import Interval, Remaining
@@ -43,16 +43,18 @@ class Dice:
 def weighted_quantiles(values: Array, weights: Array, at: tuple[float, ...]) -> list[float]:
     """Quantiles of weighted values (inf allowed), interpolated between neighbours."""
     order = np.argsort(values)
-    ranked, cumulative = values[order], np.cumsum(weights[order])
-    middle = cumulative - 0.5 * weights[order]
+    ranked, ordered = values[order], weights[order]
+    cumulative = np.cumsum(ordered)
+    middle, total = cumulative - 0.5 * ordered, float(cumulative[-1])
     out = []
     for share in at:
-        i = int(np.searchsorted(middle, share * cumulative[-1]))
+        i = int(middle.searchsorted(share * total))
         low, high = max(i - 1, 0), min(i, ranked.size - 1)
-        if not np.isfinite(ranked[high]) or middle[high] <= middle[low]:
+        begin, width = float(middle[low]), float(middle[high] - middle[low])
+        if not math.isfinite(ranked[high]) or width <= 0.0:
             out.append(float(ranked[high]))
         else:
-            part = np.clip((share * cumulative[-1] - middle[low]) / (middle[high] - middle[low]), 0.0, 1.0)
+            part = min(max((share * total - begin) / width, 0.0), 1.0)
             out.append(float(ranked[low] + part * (ranked[high] - ranked[low])))
     return out
 
@@ -94,7 +96,7 @@ def nominal_goal(view: View, level: Array, reachable: Flags, uneven: Array, dice
     c = view.corrections
     distance = sampled_ln_level(view, dice) - np.log(level)
     steps = np.maximum(distance, 0.0)
-    shift = np.sqrt(uneven**2 * steps + BEND_PER_EFOLD**2 * steps**3 / 3.0) * dice.ahead
+    shift = np.sqrt(uneven**2 * steps + c.wander**2 * steps**3 / 3.0) * dice.ahead
     told = c.cov / np.sqrt(c.var_offset)
     bend = c.bend + told * dice.level + np.sqrt(np.maximum(c.var_bend - told * told, 0.0)) * dice.bend
     travel = np.where(distance > 0, np.maximum(distance + shift, 0.02 * distance) / np.clip(1.0 + bend, 0.4, 2.5), 0.0)

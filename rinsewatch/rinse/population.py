@@ -77,7 +77,7 @@ class View:
 def run_facts(course: Course, theta: Array, prior: Prior, residue: Residue, known_serial: int) -> Fit:
     """Filter all facts of the course through each hypothesis."""
     water, uneven = Water.of(residue, theta, prior), np.exp(theta[:, UNEVEN])
-    levels, corrections = course.trace(theta), Corrections.fresh(theta.shape[0])
+    levels, corrections = course.trace(theta), Corrections.fresh(theta.shape[0], course.wander)
     zeros = np.zeros(theta.shape[0])
     ln_old, ln_all, gain, before = zeros, zeros, zeros, None
     for column, seen in enumerate(course.observations):

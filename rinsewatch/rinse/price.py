@@ -6,6 +6,7 @@ Residue left behind uses up the opposite resin one for one; a litre of feed wate
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -45,10 +46,13 @@ def break_even_target_us_cm(belief: Belief, feed_us_cm: float | None) -> float |
 
 
 def _load_eq_l(belief: Belief, feed_us_cm: float | None) -> float:
-    if feed_us_cm is None:
-        return 0.0
+    return 0.0 if feed_us_cm is None else _load_of(feed_us_cm, belief.setup.residue.value)
+
+
+@lru_cache(maxsize=16)
+def _load_of(feed_us_cm: float, residue: str) -> float:
     try:
-        return feed_load_eq_l(feed_us_cm, belief.setup.residue.value).middle
+        return feed_load_eq_l(feed_us_cm, residue).middle
     except QuantityError:  # no feed water of a mixed bed: no price to give
         return 0.0
 

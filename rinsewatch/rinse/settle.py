@@ -18,6 +18,7 @@ from rinsewatch.rinse.spans import Span
 PORTION_NOISE: Final = 0.025  # relative; bypass and stirring make settled portions differ by 2-4 %
 BLOCK_NOISE: Final = 0.009  # relative, shared by a block: lag, drift
 READING_NOISE: Final = 0.02  # relative, per reading; median over open measured decays 0.9 %, 90 % below 2.4 %
+BORDER: Final = 0.125  # of a step: so near the border of two digits a quiet meter shows both
 CUP_S: Final = 8.0  # seconds for a cup and a cheap cell to follow: memory of users' meters, no source
 _KEEP: Final = 64
 _LAST_PART: Final = 0.6
@@ -203,9 +204,22 @@ class FlowBlock:
             return now_ml, Observation(self._top, math.inf, READING_NOISE)
         inside = self.count - self._overs
         shown = self._sum_shown / inside
-        # Readings that straddle a step average to better than a step; the same digits again do not.
-        width = self._step if self._least == self._most else self._step / math.sqrt(min(inside, 4))
         noise = math.hypot(BLOCK_NOISE, READING_NOISE / math.sqrt(inside))
+        low, high = self._ends(shown, inside)
         if shown < self._step / 2:
-            return self._sum_ml / inside, Observation(0.0, max(self._step / 2, shown + width / 2), noise)
-        return self._sum_ml / inside, Observation(max(shown - width / 2, 0.0), shown + width / 2, noise)
+            low, high = 0.0, max(self._step / 2, high)
+        return self._sum_ml / inside, Observation(max(low, 0.0), high, noise)
+
+    def _ends(self, shown: float, inside: int) -> tuple[float, float]:
+        """Between what the mean of so many readings may stand for.
+
+        Readings over several steps average to better than a step; the same digits again do not. Of two neighbours
+        the mean is as good while the filtrate falls by about a step; on the flat it only lies where they meet.
+        """
+        spread = self._most - self._least
+        width = self._step if spread <= 0.0 else self._step / math.sqrt(min(inside, 4))
+        low, high = shown - width / 2, shown + width / 2
+        if 0.0 < spread < 1.5 * self._step:
+            border, near = 0.5 * (self._least + self._most), BORDER * self._step
+            low, high = min(low, border - near), max(high, border + near)
+        return low, high

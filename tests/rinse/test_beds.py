@@ -7,10 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 import pytest
-from scipy.integrate import quad, solve_ivp
-from scipy.stats import poisson
+from scipy.integrate import solve_ivp
 
-from rinsewatch.rinse.beds import BedState, FlowBed, PortionBed, Pour
+from rinsewatch.rinse.beds import BedState, PortionBed, Pour
 from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START
 
 Array = npt.NDArray[np.float64]
@@ -43,35 +42,6 @@ def test_batch_washout_worked_values(entrained_ml: float, portion_ml: float, cou
     bed, theta = PortionBed(1.0), _theta(entrained_ml, slow=0.0)
     level = bed.level(theta, _poured(bed, theta, portion_ml, count), portion_ml, 0.0)
     assert math.exp(level[0]) == pytest.approx(left, rel=2e-5)
-
-
-@pytest.mark.parametrize(
-    ("cells", "share"),
-    [(1, (0.606531, 0.367879, 0.135335, 0.0497871)), (3, (0.808847, 0.423190, 0.0619688, 0.0062322)),
-     (5, (0.891178, 0.440493, 0.0292527, 8.56641e-4)), (10, (0.968172, 0.457930, 0.00499541, 7.12175e-6))],
-)  # fmt: skip
-def test_tanks_in_series_table(cells: int, share: tuple[float, ...]) -> None:
-    """Step washout of N equal mixed tanks (Levenspiel, Chemical Reaction Engineering, tanks-in-series model):
-    W = sum over i < N of (N th)^i e^-(N th) / i!, a Poisson sum, at theta 0.5, 1, 2, 3."""
-    bed, theta = FlowBed(1000.0, 1.0), _theta(0.5, slow=0.0, cells=cells)
-    for at, expected in zip((0.5, 1.0, 2.0, 3.0), share, strict=True):
-        left = math.exp(bed.level(theta, bed.start(theta), 500.0 * at)[0])
-        assert left == pytest.approx(expected, rel=1e-5)
-        assert left == pytest.approx(poisson.cdf(cells - 1, cells * at), rel=1e-9)
-
-
-def test_mean_and_variance_of_a_tracer_curve() -> None:
-    """Levenspiel's example 11.1: mean 15 min, variance 47.5 min2, so 4.737 tanks; a washout with that many has
-    the area (= mean) and the second moment of that tracer curve."""
-    mean, variance = 15.0, 47.5
-    bed, theta = FlowBed(1.0, 1.0), _theta(mean, slow=0.0, cells=mean**2 / variance)
-    state = bed.start(theta)
-
-    def left(volume: float) -> float:
-        return math.exp(bed.level(theta, state, volume)[0])
-
-    assert quad(left, 0.0, 200.0)[0] == pytest.approx(mean, rel=1e-4)
-    assert 2.0 * quad(lambda v: v * left(v), 0.0, 200.0)[0] - mean**2 == pytest.approx(variance, rel=1e-3)
 
 
 @pytest.mark.parametrize("seconds", [0.0, 7.0, 200.0, 880.0])
@@ -154,63 +124,3 @@ def test_ladder_crossing_at_its_ends() -> None:
     assert ladder.crossing(now, now - math.log(1e4), 400.0)[0] == pytest.approx(
         math.log(1e4) / math.log(1 + 250 / 225), abs=1e-3
     )
-
-
-def test_flow_crossing_is_where_the_curve_crosses() -> None:
-    """Found on the curve itself: the level at the crossing is the goal; a fine walk along the curve agrees."""
-    bed, theta = FlowBed(500.0, 2.0), np.vstack([_theta(), _theta(0.3, 0.3, 1e-3, 1.0), _theta(0.6, 0.02, 2e-2, 9.0)])
-    state = bed.start(theta)
-    for drop in (0.5, 3.0, 8.0):
-        goal = bed.level(theta, state, 120.0) - drop
-        found = bed.crossing(theta, state, 120.0, goal, 75_000.0)
-        np.testing.assert_allclose(bed.level(theta, state, 120.0 + found), goal, atol=1e-4)
-        walk = np.arange(0.0, 20_000.0, 2.0)
-        below = bed.levels(theta, state, 120.0 + walk) <= goal[:, None]
-        assert below.any(axis=1).all()
-        np.testing.assert_allclose(found, walk[below.argmax(axis=1)], atol=2.1)
-    assert (bed.crossing(theta, state, 120.0, bed.level(theta, state, 120.0) + 0.1, 1e4) == 0.0).all()
-    assert np.isinf(bed.crossing(theta, state, 120.0, bed.level(theta, state, 120.0) - 8.0, 100.0)).all()
-
-
-def test_flow_levels_at_many_volumes_are_those_at_each() -> None:
-    """Two ways to ask for the same numbers."""
-    bed, theta = FlowBed(500.0, 2.0), np.vstack([_theta(), _theta(0.3, 0.3, 1e-3, 1.0)])
-    state, volumes = bed.start(theta), np.array([0.0, 10.0, 400.0, 6000.0])
-    table = bed.levels(theta, state, volumes)
-    for column, volume in enumerate(volumes):
-        np.testing.assert_allclose(table[:, column], bed.level(theta, state, float(volume)), rtol=1e-12)
-
-
-@pytest.mark.parametrize("rate_s", [1e-3, 1e-2, 0.3])
-def test_flow_tail_carries_out_the_slow_liquid_whole(rate_s: float) -> None:
-    """All that was in the slow liquid leaves through the tail: its area is the slow volume at full strength.
-
-    The tail alone is what remains when the mobile liquid has left ten times over (slow pocket 90 mL).
-    """
-    bed, theta = FlowBed(500.0, 2.0), _theta(0.45, 0.4, rate_s, cells=30.0)
-    state = bed.start(theta)
-
-    def curve(volume: float) -> float:
-        return math.exp(bed.level(theta, state, volume)[0])
-
-    far = 225.0 * 10
-    slope = math.log(curve(far) / curve(far + 500.0)) / 500.0
-    tail_at_start = curve(far) * math.exp(slope * far)
-    assert tail_at_start / slope == pytest.approx(0.4 * 225.0, rel=1e-4)
-    # Faster exchange than flow: tail and front are one, volume constant no less than the slow volume itself.
-    assert 1.0 / slope >= 0.4 * 225.0
-
-
-def test_rest_in_flow_keeps_mass_and_refills_the_mobile_liquid() -> None:
-    """After a stop of the flow the filtrate starts higher, from what the slow liquid lost."""
-    bed, theta = FlowBed(500.0, 2.0), _theta(0.45, 0.2, 2e-3)
-    state, at = bed.start(theta), 2500.0
-    before = bed.level(theta, state, at)[0]
-    rested = bed.rest(theta, state, at, 3600.0)
-    short = bed.rest(theta, state, at, 60.0)
-    tail_ml = 45.0 / (2e-3 * 45.0 / (2.0 + 2e-3 * 45.0))
-    slow_before = math.exp(-at / tail_ml)
-    assert rested.slow[0] < short.slow[0] < slow_before
-    assert bed.level(theta, rested, at)[0] > bed.level(theta, short, at)[0] > before
-    gained = 225.0 * (math.exp(bed.level(theta, rested, at)[0]) - math.exp(before))
-    assert gained == pytest.approx(45.0 * (slow_before - rested.slow[0]), rel=1e-6)

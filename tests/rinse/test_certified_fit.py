@@ -15,7 +15,8 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import curve_fit
 
-from rinsewatch.rinse.beds import FlowBed, Ladder
+from rinsewatch.rinse.beds import Ladder
+from rinsewatch.rinse.flowbed import FlowBed
 from rinsewatch.rinse.prior import CELLS, ENTRAINED, SLOW
 
 Array = npt.NDArray[np.float64]

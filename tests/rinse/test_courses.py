@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from rinsewatch.rinse.beds import FlowBed, PortionBed, Pour
+from rinsewatch.rinse.beds import PortionBed, Pour
 from rinsewatch.rinse.course import FlowCourse, PortionCourse
 from rinsewatch.rinse.evidence import Observation
+from rinsewatch.rinse.flowbed import FlowBed
 from rinsewatch.rinse.prior import prior_from_setup
 from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from rinsewatch.rinse.settle import FlowBlock, PortionWindow
@@ -89,3 +90,43 @@ def test_flow_block_of_zeros_and_of_over_range() -> None:
     assert seen[0].low == 0.0 and seen[0].high == 0.5
     assert seen[1].low == 2000.0 and math.isinf(seen[1].high)
     assert seen[2].low < 1900.0 < seen[2].high < 2000.0
+
+
+def _block_mean(shown: list[float]) -> tuple[float, float]:
+    block = FlowBlock(0.0)
+    for i, value in enumerate(shown):
+        block.add(float(i), _span(value))
+    fact = block.fact(float(len(shown)))
+    assert fact is not None
+    return fact[1].low, fact[1].high
+
+
+def test_a_block_of_two_neighbouring_digits_reaches_to_their_border() -> None:
+    """A quiet meter on the flat flickers only where two digits meet, whatever share of the readings is which: the
+    mean of nineteen sevens and a six says 6.95, the truth is 6.5. Three digits are a fall: the mean it is."""
+    for sixes in (1, 5, 10, 15, 19):
+        low, high = _block_mean([7.0] * (20 - sixes) + [6.0] * sixes)
+        assert low <= 6.5 - 0.1 and high >= 6.5 + 0.1
+        assert low <= 7.0 - sixes / 20.0 <= high  # nor is the mean ruled out: a fall by a step within the block
+        assert high - low < 1.0
+    assert _block_mean([7.0] * 20)[0] == 6.5
+    low, high = _block_mean([8.0] * 9 + [7.0] * 10 + [6.0])
+    assert low > 7.1 and high < 7.7
+
+
+@pytest.mark.parametrize("noise", [0.02, 0.05, 0.2])
+@pytest.mark.parametrize("fall", [0.0, 0.3, 1.0])
+def test_the_truth_lies_in_what_a_block_says(noise: float, fall: float) -> None:
+    """Blocks on a whole-digit display, still or falling, quiet or restless: the truth at the mean volume is inside in
+    all but a few; taking the mean alone for the truth (half a step wide) misses it often on the flat."""
+    rng, missed, plain = np.random.default_rng(21), 0, 0
+    for _ in range(400):
+        middle = rng.uniform(3.0, 12.0)
+        true = middle + fall * np.linspace(0.5, -0.5, 20)
+        shown = np.round(true + noise * rng.standard_normal(20))
+        low, high = _block_mean([float(v) for v in shown])
+        missed += not low - 2 * noise / 4 <= middle <= high + 2 * noise / 4
+        plain += not abs(middle - shown.mean()) <= (0.25 if np.ptp(shown) else 0.5)
+    assert missed <= 8
+    if fall == 0.0 and noise < 0.1:
+        assert plain > 2 * max(missed, 1)

@@ -1,0 +1,113 @@
+"""What lies ahead in continuous flow: each hypothesis' curve through places of its own, asked again and again.
+
+Between places the log level is a cubic with the slopes of the parabolas through three neighbours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from rinsewatch.rinse.prior import Array, Index
+
+_LEAST_FALL: Final = -1e-9  # of the log level between two places
+
+
+@dataclass(frozen=True, slots=True)
+class FlowPath:
+    """Places (rinse volume, mL, rising), log levels there, their slopes and the area beyond; shape (count, m)."""
+
+    volume_ml: Array
+    ln_level: Array
+    slope: Array
+    area: Array
+
+    @classmethod
+    def through(cls, volume_ml: Array, ln_level: Array) -> FlowPath:
+        """The path through the places."""
+        run, fall = np.diff(volume_ml), np.diff(ln_level)
+        part = _area(run, ln_level[:, :-1], fall)
+        area = np.zeros_like(ln_level)
+        area[:, :-1] = np.cumsum(part[:, ::-1], axis=1)[:, ::-1]
+        return cls(volume_ml, ln_level, _slopes(run, fall / run), area)
+
+    @property
+    def start_ml(self) -> float:
+        """From here on the path is known."""
+        return float(self.volume_ml[:, 0].max())
+
+    def level(self, volume_ml: float) -> Array:
+        """Log level at a rinse volume, shape (count,)."""
+        return self._level(self._before(volume_ml), volume_ml)
+
+    def levels(self, volumes_ml: Array) -> Array:
+        """Log levels at m rinse volumes, shape (count, m)."""
+        return np.stack([self.level(float(each)) for each in volumes_ml], axis=1)
+
+    def _before(self, volume_ml: float) -> Index:
+        """The last place at or before a volume, never the last of all."""
+        count = np.count_nonzero(self.volume_ml <= volume_ml, axis=1)
+        out: Index = np.clip(count - 1, 0, self.volume_ml.shape[1] - 2)
+        return out
+
+    def _level(self, at: Index, volume_ml: float) -> Array:
+        rows = np.arange(at.size)
+        low, high = self.volume_ml[rows, at], self.volume_ml[rows, at + 1]
+        run = high - low
+        t = np.clip((volume_ml - low) / run, 0.0, 1.0)
+        ends = self.ln_level[rows, at], self.ln_level[rows, at + 1]
+        slopes = self.slope[rows, at] * run, self.slope[rows, at + 1] * run
+        beyond = self.slope[rows, at + 1] * np.maximum(volume_ml - high, 0.0)
+        return _cubic(t, ends, slopes) + beyond
+
+    def crossing(self, ln_target: Array) -> Array:
+        """Rinse volume at which each log level falls to its target for good, mL; inf if not on the path."""
+        places = self.ln_level.shape[1]
+        above = self.ln_level > ln_target[:, None]
+        last = places - 1 - np.argmax(above[:, ::-1], axis=1)
+        at, rows = np.minimum(last, places - 2), np.arange(last.size)
+        drop = np.minimum(self.ln_level[rows, at + 1] - self.ln_level[rows, at], _LEAST_FALL)
+        t = (ln_target - self.ln_level[rows, at]) / drop
+        ends = self.volume_ml[rows, at], self.volume_ml[rows, at + 1]
+        least = _LEAST_FALL / (ends[1] - ends[0])
+        slopes = [drop / np.minimum(self.slope[rows, each], least) for each in (at, at + 1)]
+        found = _cubic(np.clip(t, 0.0, 1.0), ends, (slopes[0], slopes[1]))
+        out = np.where(last == places - 1, np.inf, found)
+        return np.where(above.any(axis=1), out, self.volume_ml[:, 0])
+
+    def left(self, volume_ml: float) -> Array:
+        """Area under the level (uS/cm times mL) from a volume on, shape (count,)."""
+        at = self._before(volume_ml)
+        rows, here = np.arange(at.size), self._level(at, volume_ml)
+        run = np.maximum(self.volume_ml[rows, at + 1] - volume_ml, 0.0)
+        part = _area(run, here, self.ln_level[rows, at + 1] - here)
+        out: Array = self.area[rows, at + 1] + part
+        return out
+
+
+def _area(run: Array, ln_level: Array, fall: Array) -> Array:
+    """Area under an exponential over ``run`` that falls by ``fall`` (negative)."""
+    level, drop = np.exp(ln_level), np.maximum(np.abs(fall), 1e-9)
+    out: Array = run * level * -np.expm1(-drop) / drop
+    return out
+
+
+def _slopes(run: Array, rate: Array) -> Array:
+    """Slopes at the places: parabolas through three neighbours, at the ends the secant."""
+    middle = (rate[:, :-1] * run[:, 1:] + rate[:, 1:] * run[:, :-1]) / (run[:, :-1] + run[:, 1:])
+    # Steep next to flat: the parabola overshoots; three times the flatter secant keeps the cubic falling.
+    gentler = 3.0 * np.maximum(rate[:, :-1], rate[:, 1:])
+    return np.concatenate([rate[:, :1], np.maximum(middle, gentler), rate[:, -1:]], axis=1)
+
+
+def _cubic(t: Array, ends: tuple[Array, Array], slopes: tuple[Array, Array]) -> Array:
+    """Hermite's cubic over [0, 1]."""
+    rest = 1.0 - t
+    out: Array = (
+        rest * rest * (1.0 + 2.0 * t) * ends[0]
+        + t * t * (1.0 + 2.0 * rest) * ends[1]
+        + t * rest * (rest * slopes[0] - t * slopes[1])
+    )
+    return out

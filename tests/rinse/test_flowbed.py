@@ -1,0 +1,235 @@
+"""The washout in continuous flow, against published worked values, certified sums and the matrix exponential."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.integrate import quad
+from scipy.linalg import expm
+from scipy.stats import poisson
+
+from rinsewatch.rinse.flowbed import FlowBed, FlowState
+from rinsewatch.rinse.flowpath import FlowPath
+from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START
+from rinsewatch.rinse.residence import Residence
+
+Array = npt.NDArray[np.float64]
+NO_SLOW = -60.0
+RESIN_ML = 500.0
+
+
+def _theta(
+    entrained: float = 0.45, slow: float = 0.1, rate_s: float = 3e-3, cells: float = 4.0, start: float = 1.0
+) -> Array:
+    theta = np.zeros((1, 8))
+    theta[0, ENTRAINED], theta[0, SLOW] = math.log(entrained), math.log(slow) if slow else NO_SLOW
+    theta[0, EXCHANGE], theta[0, CELLS], theta[0, START] = math.log(rate_s), math.log(cells), math.log(start)
+    return theta
+
+
+def _many(count: int, rng: np.random.Generator, width: float = 1.0) -> Array:
+    """Beds of all kinds, those nobody has among them: ``width`` times the usual log spreads."""
+    theta = np.zeros((count, 8))
+    for column, middle, spread in ((ENTRAINED, 0.45, 0.4), (SLOW, 0.09, 0.85), (EXCHANGE, 4e-3, 0.9)):
+        theta[:, column] = math.log(middle) + width * spread * rng.standard_normal(count)
+    theta[:, CELLS] = np.abs(math.log(8.0) + 0.9 * width * rng.standard_normal(count))
+    theta[:, START] = 13.0
+    return theta
+
+
+class _Cells:
+    """N cells in series with slow liquid behind each, as a matrix: mobile amounts, then slow ones (scipy's expm)."""
+
+    def __init__(self, cells: int, mobile_ml: float, slow_share: float, rate_s: float, flow_ml_s: float) -> None:
+        self.cells, self.slow_share = cells, slow_share
+        self.flowing, self.still = (self._matrix(cells * q / mobile_ml, rate_s) for q in (flow_ml_s, 0.0))
+        self.amounts = np.ones(2 * cells)
+        self.amounts[cells:] = slow_share
+
+    def _matrix(self, through: float, rate_s: float) -> Array:
+        n = self.cells
+        matrix = np.zeros((2 * n, 2 * n))
+        for i in range(n):
+            matrix[i, i] -= through + rate_s * self.slow_share
+            matrix[n + i, i] += rate_s * self.slow_share
+            matrix[n + i, n + i] -= rate_s
+            matrix[i, n + i] += rate_s
+            if i:
+                matrix[i, i - 1] += through
+        return matrix
+
+    def run(self, matrix: Array, seconds: float) -> float:
+        """Strength of the filtrate after so long, relative to the start."""
+        self.amounts = np.asarray(expm(matrix * seconds)) @ self.amounts
+        return float(self.amounts[self.cells - 1])
+
+
+@pytest.mark.parametrize(
+    ("cells", "share"),
+    [(1, (0.606531, 0.367879, 0.135335, 0.0497871)), (3, (0.808847, 0.423190, 0.0619688, 0.0062322)),
+     (5, (0.891178, 0.440493, 0.0292527, 8.56641e-4)), (10, (0.968172, 0.457930, 0.00499541, 7.12175e-6))],
+)  # fmt: skip
+def test_tanks_in_series_table(cells: int, share: tuple[float, ...]) -> None:
+    """Step washout of N equal mixed tanks (Levenspiel, Chemical Reaction Engineering, tanks-in-series model):
+    W = sum over i < N of (N th)^i e^-(N th) / i!, a Poisson sum, at theta 0.5, 1, 2, 3."""
+    bed, theta = FlowBed(1000.0, 1.0), _theta(0.5, slow=0.0, cells=cells)
+    for at, expected in zip((0.5, 1.0, 2.0, 3.0), share, strict=True):
+        left = math.exp(bed.level(theta, bed.start(theta), 500.0 * at)[0])
+        assert left == pytest.approx(expected, rel=1e-5)
+        assert left == pytest.approx(poisson.cdf(cells - 1, cells * at), rel=1e-9)
+
+
+def test_mean_and_variance_of_a_tracer_curve() -> None:
+    """Levenspiel's example 11.1: mean 15 min, variance 47.5 min2, so 4.737 tanks; a washout with that many has
+    the area (= mean) and the second moment of that tracer curve."""
+    mean, variance = 15.0, 47.5
+    bed, theta = FlowBed(1.0, 1.0), _theta(mean, slow=0.0, cells=mean**2 / variance)
+    state = bed.start(theta)
+
+    def left(volume: float) -> float:
+        return math.exp(bed.level(theta, state, volume)[0])
+
+    assert quad(left, 0.0, 200.0)[0] == pytest.approx(mean, rel=1e-4)
+    assert 2.0 * quad(lambda v: v * left(v), 0.0, 200.0)[0] - mean**2 == pytest.approx(variance, rel=1e-3)
+
+
+def _share_of_tail(theta: Array, flow_ml_s: float, volume_ml: float) -> float:
+    """A plainer formula: the front as if there were no exchange, the slow liquid as one exponential beside it."""
+    entrained = RESIN_ML * math.exp(theta[0, ENTRAINED])
+    slow_ml, rate, cells = entrained * math.exp(theta[0, SLOW]), math.exp(theta[0, EXCHANGE]), math.exp(theta[0, CELLS])
+    share = rate * slow_ml / (flow_ml_s + rate * slow_ml)
+    front = (1.0 - share) * float(poisson.cdf(round(cells) - 1, cells * volume_ml / entrained))
+    return math.log(front + share * math.exp(-volume_ml * share / slow_ml))
+
+
+def test_mixed_cells_with_exchange_agree_with_the_matrix_exponential() -> None:
+    """Forty beds, down to e^-14: never more than 6 % off; the plainer formula is off by half and more in most."""
+    rng, worst_plain = np.random.default_rng(11), []
+    for _ in range(40):
+        cells, share, rate = (
+            int(rng.integers(1, 31)),
+            math.exp(rng.uniform(-3.0, -0.5)),
+            math.exp(rng.uniform(-7.6, -4.6)),
+        )
+        flow = RESIN_ML * math.exp(rng.uniform(math.log(4.0), math.log(30.0))) / 3600.0
+        theta = _theta(0.45, share, rate, cells)
+        bed, column = FlowBed(RESIN_ML, flow), _Cells(cells, 0.45 * RESIN_ML, share, rate, flow)
+        volumes = RESIN_ML * np.linspace(0.1, 12.0, 30)
+        ours = bed.levels(theta, bed.start(theta), volumes)[0]
+        steps = np.diff(volumes, prepend=0.0) / flow
+        exact = np.array([math.log(max(column.run(column.flowing, s), 1e-300)) for s in steps])
+        seen = exact > -14.0
+        assert np.abs(ours - exact)[seen].max() < 0.06
+        plain = np.array([_share_of_tail(theta, flow, v) for v in volumes])
+        worst_plain.append(float(np.abs(plain - exact)[seen].max()))
+    assert np.median(worst_plain) > 0.4
+
+
+def test_all_that_was_in_the_bed_comes_out() -> None:
+    """The area under the whole curve is mobile and slow liquid at full strength (conservation of mass)."""
+    rng = np.random.default_rng(12)
+    theta, bed = _many(60, rng), FlowBed(RESIN_ML, 1.4)
+    state = bed.start(theta)
+    path = bed.path(theta, state, 0.0)
+    early = bed.levels(theta, state, np.linspace(0.0, 0.1 * RESIN_ML, 21)) - theta[:, START, None]
+    first = np.trapezoid(np.exp(early), dx=0.005 * RESIN_ML, axis=1)
+    held = RESIN_ML * np.exp(theta[:, ENTRAINED]) * (1.0 + np.exp(theta[:, SLOW]))
+    out = first + path.left(0.1 * RESIN_ML) / np.exp(theta[:, START])
+    np.testing.assert_allclose(out, held, rtol=0.01)
+
+
+def test_any_bed_gives_a_falling_finite_curve() -> None:
+    """Five times the usual spreads, no slow liquid at all among them: finite, never rising, never above the start."""
+    rng = np.random.default_rng(13)
+    theta, bed = _many(2000, rng, width=5.0), FlowBed(RESIN_ML, 1.4)
+    theta[:100, SLOW] = NO_SLOW
+    with np.errstate(all="raise", under="ignore"):
+        volumes = RESIN_ML * np.concatenate([[0.0], np.geomspace(1e-4, 1e3, 40)])
+        levels = bed.levels(theta, bed.start(theta), volumes)
+    assert np.isfinite(levels).all()
+    assert levels.max() <= 13.0 + 1e-9
+    assert np.diff(levels, axis=1).max() < 1e-3
+
+
+def test_levels_at_many_volumes_are_those_at_each() -> None:
+    """Two ways to ask for the same numbers, as far as the search goes."""
+    bed, theta = FlowBed(500.0, 2.0), np.vstack([_theta(), _theta(0.3, 0.3, 1e-3, 1.0)])
+    state, volumes = bed.start(theta), np.array([0.0, 10.0, 400.0, 6000.0])
+    table = bed.levels(theta, state, volumes)
+    for column, volume in enumerate(volumes):
+        np.testing.assert_allclose(table[:, column], bed.level(theta, state, float(volume)), atol=1e-4)
+
+
+@pytest.mark.parametrize("rest_s", [0.0, 300.0, 3600.0])
+@pytest.mark.parametrize("from_ml", [60.0, 250.0, 1200.0, 2500.0])
+def test_the_path_ahead_is_the_curve(rest_s: float, from_ml: float) -> None:
+    """Levels, crossings and areas read off the path agree with the curve itself (and its fine sum)."""
+    theta, bed = _many(64, np.random.default_rng(14)), FlowBed(RESIN_ML, 1.4)
+    state = bed.start(theta)
+    if rest_s:
+        state = bed.rest(theta, state, 600.0, rest_s)
+        from_ml += 600.0
+    path = bed.path(theta, state, from_ml)
+    assert path.start_ml <= from_ml
+    volumes = from_ml + RESIN_ML * np.concatenate([np.linspace(0.0, 0.3, 7), np.linspace(0.5, 15.0, 30)])
+    curve = bed.levels(theta, state, volumes)
+    off = np.abs(path.levels(volumes) - curve)
+    assert off.max() < 0.05
+    assert np.percentile(off, 99) < 0.01
+    goal = curve[:, 0] - 4.0
+    found = path.crossing(goal)
+    there = [bed.level(theta[i : i + 1], _one(state, i), float(found[i]))[0] for i in range(64)]
+    np.testing.assert_allclose(there, goal, atol=0.03)
+    fine = from_ml + RESIN_ML * np.concatenate([[0.0], np.geomspace(1e-3, 60.0, 3000)])
+    area = np.trapezoid(np.exp(bed.levels(theta, state, fine)), fine, axis=1)
+    np.testing.assert_allclose(path.left(from_ml), area, rtol=0.01)
+
+
+def _one(state: FlowState, member: int) -> FlowState:
+    return FlowState(state.mobile[member : member + 1], state.slow[member : member + 1], state.volume_ml)
+
+
+def test_path_at_its_ends() -> None:
+    """Targets above all of it are met at its start; what lies beyond its last place is never reached."""
+    volume, level = np.array([[0.0, 1.0, 2.0, 4.0]]), np.array([[0.0, -1.0, -2.0, -4.0]])
+    path = FlowPath.through(volume, level)
+    assert path.crossing(np.array([0.5]))[0] == 0.0
+    assert path.crossing(np.array([-1.5]))[0] == pytest.approx(1.5)
+    assert math.isinf(path.crossing(np.array([-9.0]))[0])
+    assert path.level(1.25)[0] == pytest.approx(-1.25)
+    assert path.level(7.0)[0] == pytest.approx(-7.0)  # as steep as it was
+    assert path.left(1.0)[0] == pytest.approx(math.exp(-1.0) - math.exp(-4.0))
+    assert path.left(1.5)[0] == pytest.approx(math.exp(-1.5) - math.exp(-4.0))
+
+
+@pytest.mark.parametrize("seconds", [60.0, 900.0, 7200.0])
+@pytest.mark.parametrize("cells", [1, 6, 20])
+def test_after_a_rest_the_filtrate_starts_higher(cells: int, seconds: float) -> None:
+    """Against the cells themselves: the first filtrate after the rest within 8 %, the longer the rest the higher."""
+    flow, at_ml = 1.4, 1500.0
+    theta, bed = _theta(0.45, 0.25, 2e-3, cells), FlowBed(RESIN_ML, flow)
+    column = _Cells(cells, 0.45 * RESIN_ML, 0.25, 2e-3, flow)
+    before = column.run(column.flowing, at_ml / flow)
+    after = column.run(column.still, seconds)
+    state = bed.start(theta)
+    rested, shorter = (bed.rest(theta, state, at_ml, s) for s in (seconds, seconds / 2.0))
+    first = bed.level(theta, rested, at_ml)[0]
+    assert first == pytest.approx(math.log(after), abs=0.08)
+    assert bed.level(theta, shorter, at_ml)[0] < first
+    assert after > 1.02 * before
+    # What the mobile liquid won the slow liquid lost: no residue is made.
+    slow_before = bed._slow_at_outlet(theta, state, at_ml)[0]
+    won = math.exp(first) - math.exp(bed.level(theta, state, at_ml)[0])
+    assert won == pytest.approx(0.25 * (slow_before - rested.slow[0]), rel=1e-6)
+
+
+def test_poles_of_a_column_multiply_and_add_up() -> None:
+    """Vieta: the two poles' product is through times exchange, their sum through, in and back."""
+    column = Residence.of(np.array([5.0]), np.array([200.0]), np.array([0.2]), np.array([0.004]))
+    slow, quick = column.slow_per_ml[0], column.quick_per_ml[0]
+    assert slow * quick == pytest.approx(0.025 * 0.004)
+    assert slow + quick == pytest.approx(0.025 + 0.0008 + 0.004)
+    assert 0.0 < slow < 0.004 < quick
