@@ -6,6 +6,7 @@ carry it along. What was forecast some way back was not carried along.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,16 +22,27 @@ LEAST_JUDGES: Final = 5  # for a low end: of three, two made before the front wa
 
 @dataclass(frozen=True, slots=True)
 class _Forecast:
+    """Plain numbers: two dozen of these are asked at every reading, and numpy is slow for one number."""
+
     speaks_from_ml: float
-    rinse_ml: Array
-    low_us_cm: Array
-    likely_us_cm: Array
+    rinse_ml: list[float]
+    low_us_cm: list[float]
+    likely_us_cm: list[float]
 
     def low_at(self, rinse_ml: float) -> float:
-        return float(np.interp(rinse_ml, self.rinse_ml, self.low_us_cm))
+        return self._at(rinse_ml, self.low_us_cm)
 
     def likely_at(self, rinse_ml: float) -> float:
-        return float(np.interp(rinse_ml, self.rinse_ml, self.likely_us_cm))
+        return self._at(rinse_ml, self.likely_us_cm)
+
+    def _at(self, rinse_ml: float, values: list[float]) -> float:
+        """On the line between neighbours, at the ends their value."""
+        after = bisect_right(self.rinse_ml, rinse_ml)
+        if after == 0 or after == len(values):
+            return values[min(after, len(values) - 1)]
+        begin_ml, end_ml = self.rinse_ml[after - 1], self.rinse_ml[after]
+        rise = (values[after] - values[after - 1]) / (end_ml - begin_ml)
+        return values[after - 1] + rise * (rinse_ml - begin_ml)
 
 
 class EarlierForecasts:
@@ -42,7 +54,8 @@ class EarlierForecasts:
     def add(self, speaks_from_ml: float, rinse_ml: Array, low_us_cm: Array, mid_us_cm: Array) -> None:
         """Keep a forecast: low end and median (uS/cm) over rising rinse volumes, shape (n,), asked from a volume on."""
         likely = np.sqrt(low_us_cm * mid_us_cm)  # about the lowest tenth
-        self._kept = [*self._kept[-(KEPT - 1) :], _Forecast(speaks_from_ml, rinse_ml, low_us_cm, likely)]
+        newest = _Forecast(speaks_from_ml, rinse_ml.tolist(), low_us_cm.tolist(), likely.tolist())
+        self._kept = [*self._kept[-(KEPT - 1) :], newest]
 
     def clear(self) -> None:
         """The course changed (a rest, a person's word): what was forecast before says nothing."""

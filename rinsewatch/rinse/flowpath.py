@@ -49,14 +49,14 @@ class FlowPath:
     def _before(self, volume_ml: float) -> Index:
         """The last place at or before a volume, never the last of all."""
         count = np.count_nonzero(self.volume_ml <= volume_ml, axis=1)
-        out: Index = np.clip(count - 1, 0, self.volume_ml.shape[1] - 2)
+        out: Index = np.minimum(np.maximum(count - 1, 0), self.volume_ml.shape[1] - 2)
         return out
 
     def _level(self, at: Index, volume_ml: float) -> Array:
         rows = np.arange(at.size)
         low, high = self.volume_ml[rows, at], self.volume_ml[rows, at + 1]
         run = high - low
-        t = np.clip((volume_ml - low) / run, 0.0, 1.0)
+        t = np.minimum(np.maximum((volume_ml - low) / run, 0.0), 1.0)
         ends = self.ln_level[rows, at], self.ln_level[rows, at + 1]
         slopes = self.slope[rows, at] * run, self.slope[rows, at + 1] * run
         beyond = self.slope[rows, at + 1] * np.maximum(volume_ml - high, 0.0)
@@ -73,7 +73,7 @@ class FlowPath:
         ends = self.volume_ml[rows, at], self.volume_ml[rows, at + 1]
         least = _LEAST_FALL / (ends[1] - ends[0])
         slopes = [drop / np.minimum(self.slope[rows, each], least) for each in (at, at + 1)]
-        found = _cubic(np.clip(t, 0.0, 1.0), ends, (slopes[0], slopes[1]))
+        found = _cubic(np.minimum(np.maximum(t, 0.0), 1.0), ends, (slopes[0], slopes[1]))
         out = np.where(last == places - 1, np.inf, found)
         return np.where(above.any(axis=1), out, self.volume_ml[:, 0])
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from rinsewatch.rinse.beds import PortionBed, Pour
@@ -96,3 +97,23 @@ def test_rests_in_flow_are_bounded_and_add_up() -> None:
     for n in range(60):
         course.rest(600.0 + 50.0 * n, 300.0)
     assert len(course.states(theta)) <= 10
+
+
+def test_a_fact_more_is_the_whole_trace_anew() -> None:
+    """What the last trace of the same hypotheses gave is not worked out again: same numbers as a fresh course gives,
+    after a fact more, an over range forgotten, a rest and other hypotheses as well."""
+    theta = np.hstack([prior_from_setup(SETUP, 1.0).draw(5, np.random.default_rng(4)), np.full((5, 1), 1.0)])
+    course = FlowCourse(FlowBed(500.0, 2.0))
+
+    def fresh(hypotheses: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        other = FlowCourse(course.bed)
+        other.facts, other.rests = list(course.facts), list(course.rests)
+        return other.trace(hypotheses)
+
+    for n in range(130):
+        course.learn(20.0 * n, Observation(900.0 - n, math.inf if n < 3 else 901.0 - n, 0.03))
+        if n == 60:
+            course.rest(20.0 * n, 500.0)
+        if n == 90:
+            theta = theta[::-1].copy()
+        np.testing.assert_allclose(course.trace(theta), fresh(theta), atol=2e-4)
