@@ -113,8 +113,8 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     spread: list[float] = [0.40, 0.85, 0.9, strength_spread, floor_spread, 0.5, 2.2]
     _learn_from_earlier(setup, mean, spread)
     if setup.is_flow:
-        mean.append(np.log(6.0))
-        spread.append(0.75)
+        mean.append(np.log(4.0))
+        spread.append(0.6)
     return Prior(np.array(mean), np.array(spread), floor_above, bound, float(np.log(wide)), 1.2)
 
 
