@@ -1,8 +1,10 @@
 """The washout in continuous flow of many hypotheses at once: nominal log level against rinse water.
 
 N mixed cells in series, slow liquid behind each (``residence``). Levels are linear conductivity, uS/cm, above the
-floor. After a rest the mobile liquid is stronger or weaker than the slow: the difference leaves as the mobile
-liquid alone would, ``Q(N, N V/Ve)`` (regularised incomplete gamma).
+floor. In a rest the slow liquid refills the mobile liquid beside it. Afterwards the column's curve goes on where it
+was, weaker by what the slow liquid gave; what the mobile liquid gained leaves as a front of its own. Late in a rinse
+the residue sits near the outlet: of neighbouring cells the upper holds a share ``fade`` of the lower. So the front is
+``sum of fade**j e**-y y**j / j!`` over j < N, which is ``e**(-(1 - fade) y) Q(N, fade y)``, with y = N V / Ve.
 """
 
 from __future__ import annotations
@@ -24,14 +26,23 @@ _PLACES: Final = 32
 _PLACES_BEND: Final = 1.5  # places lie the closer the nearer
 _LEAST_PAST: Final = 0.1  # of the resin volume: before, next to nothing has changed
 _BEFORE: Final = 0.98  # the first place lies a little before where one is
+_MOST_FADE: Final = 20.0
+_LEAST_APART: Final = 0.1  # cells
+_NEAR_PLACES: Final = np.geomspace(0.01, 3.0, 30)  # resin volumes
 _FAR_EFOLDS: Final = 80.0  # of the slow pole: nobody rinses so far
 
 
 @dataclass(frozen=True, slots=True)
 class FlowState:
-    """Start of the present stretch of flow: strengths there, relative to the start, and its volume (mL)."""
+    """Start of the present stretch of flow and its volume (mL); shapes (count,), strengths relative to the start.
 
-    mobile: Array
+    ``kept``: what is left of the column's own curve; ``gained``: by the mobile liquid at the outlet in the rest
+    before; ``fade``: from cell to cell upwards; ``slow``: strength of the slow liquid at the outlet.
+    """
+
+    kept: Array
+    gained: Array
+    fade: Array
     slow: Array
     volume_ml: float
 
@@ -46,7 +57,7 @@ class FlowBed:
     def start(self, theta: Array) -> FlowState:
         """All liquid at full strength."""
         ones = np.ones(theta.shape[0])
-        return FlowState(ones, ones, 0.0)
+        return FlowState(ones, 0.0 * ones, ones, ones, 0.0)
 
     def level(self, theta: Array, state: FlowState, volume_ml: float) -> Array:
         """Log level of each hypothesis at one rinse volume; shape (count,)."""
@@ -54,59 +65,83 @@ class FlowBed:
 
     def levels(self, theta: Array, state: FlowState, volumes_ml: Array) -> Array:
         """Log levels at m rinse volumes shared by all hypotheses; shape (count, m)."""
-        past = np.maximum(volumes_ml - state.volume_ml, 0.0)[None, :]
-        curve = self._curve(theta, state)
-        out: Array = theta[:, START, None] + curve.ln_strength(curve.column.ln_chance(past), past)
+        volumes = np.maximum(volumes_ml, state.volume_ml)[None, :]
+        out: Array = theta[:, START, None] + self._curve(theta, state).at(volumes)
         return out
 
-    def _curve(self, theta: Array, state: FlowState) -> _Curve:
+    def _curve(self, theta: Array, state: FlowState, above: float = 0.0) -> _Curve:
+        """At the outlet, or ``above`` cells above it (the uppermost always counts): a column so much shorter."""
         columns = theta.T[:, :, None]
-        cells, mobile_ml = np.exp(columns[CELLS]), self.resin_ml * np.exp(columns[ENTRAINED])
-        column = Residence.of(cells, mobile_ml, np.exp(columns[SLOW]), np.exp(columns[EXCHANGE]) / self.flow_ml_s)
-        return _Curve(column, cells / mobile_ml, state.slow[:, None], (state.mobile - state.slow)[:, None])
+        whole, mobile_ml = np.exp(columns[CELLS]), self.resin_ml * np.exp(columns[ENTRAINED])
+        cells = np.maximum(whole - above, 1.0) if above else whole
+        rate = np.exp(columns[EXCHANGE]) / self.flow_ml_s
+        column = Residence.of(cells, mobile_ml * cells / whole, np.exp(columns[SLOW]), rate)
+        return _Curve(column, whole / mobile_ml, state, above)
 
     def path(self, theta: Array, state: FlowState, volume_ml: float) -> FlowPath:
         """All that lies ahead of a rinse volume, worked out once."""
         curve = self._curve(theta, state)
         column = curve.column
-        past_ml = max(_BEFORE * (volume_ml - state.volume_ml), _LEAST_PAST * self.resin_ml)
-        here = column.saddle(np.full((theta.shape[0], 1), past_ml))
+        begin_ml = max(_BEFORE * volume_ml, state.volume_ml, _LEAST_PAST * self.resin_ml)
+        here = column.saddle(np.full((theta.shape[0], 1), begin_ml))
         reach = np.log(here.u * _FAR_EFOLDS / np.minimum(column.slow_per_ml, here.u))
         part = np.linspace(0.0, 1.0, _PLACES)[None, :] ** _PLACES_BEND
         places = column.at(here.u * np.exp(-reach * part))
-        ln_strength = curve.ln_strength(column.ln_chance_at(places, places.past_ml), places.past_ml)
-        return FlowPath.through(state.volume_ml + places.past_ml, theta[:, START, None] + ln_strength)
+        volumes, ln_chance = places.past_ml, column.ln_chance_at(places, places.past_ml)
+        if state.gained.any():
+            # The front after a rest is short beside all the water before it.
+            near = (begin_ml + self.resin_ml * _NEAR_PLACES)[None, :]
+            volumes = np.hstack([volumes, np.broadcast_to(near, (theta.shape[0], near.size))])
+            ln_chance = np.hstack([ln_chance, column.ln_chance(near)])
+            order = np.argsort(volumes, axis=1)
+            volumes, ln_chance = (np.take_along_axis(part, order, axis=1) for part in (volumes, ln_chance))
+        return FlowPath.through(volumes, theta[:, START, None] + curve.ln_strength(ln_chance, volumes))
 
     def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:
-        """The flow stood still: slow and mobile liquid about the outlet drift together."""
-        past, rate = max(volume_ml - state.volume_ml, 0.0), np.exp(theta[:, EXCHANGE])
-        mobile = np.exp(self.level(theta, state, volume_ml) - theta[:, START])
-        slow = self._slow_at_outlet(theta, state, past)
-        mobile, slow = exchange(mobile, slow, np.exp(theta[:, SLOW]), rate, seconds)
-        return FlowState(mobile, slow, volume_ml)
+        """The flow stood still: slow and mobile liquid beside each other drift together."""
+        curve, upper = self._curve(theta, state), self._curve(theta, state, above=1.0)
+        slow, above = (self._slow(theta, each, volume_ml) for each in (curve, upper))
+        at = np.array([[volume_ml]])
+        mobile = np.exp(curve.at(at))[:, 0]
+        mobile, left = exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds)
+        kept = state.kept * left / slow
+        apart = np.maximum(np.exp(theta[:, CELLS]) - upper.column.cells[:, 0], _LEAST_APART)
+        fade = np.exp(np.clip(np.log(above / slow) / apart, -_MOST_FADE, 0.0))
+        gained = mobile - kept * np.exp(curve.column.ln_chance(at))[:, 0]
+        return FlowState(kept, gained, fade, left, volume_ml)
 
-    def _slow_at_outlet(self, theta: Array, state: FlowState, past_ml: float) -> Array:
+    def _slow(self, theta: Array, curve: _Curve, volume_ml: float) -> Array:
         """Slow liquid follows the mobile liquid beside it at its rate: the integral over what passed."""
-        per_ml = np.exp(theta[:, EXCHANGE]) / self.flow_ml_s
+        state = curve.state
+        per_ml, past_ml = np.exp(theta[:, EXCHANGE]) / self.flow_ml_s, max(volume_ml - state.volume_ml, 0.0)
         places = 0.5 * past_ml * (1.0 + _NODES)
-        strength = np.exp(self.levels(theta, state, state.volume_ml + places) - theta[:, START, None])
+        strength = np.exp(curve.at(state.volume_ml + places[None, :]))
         memory = np.exp(-per_ml[:, None] * (past_ml - places))
-        taken: Array = 0.5 * past_ml * per_ml * ((strength * memory) @ _NODE_WEIGHTS)
-        return state.slow * np.exp(-per_ml * past_ml) + taken
+        taken = 0.5 * past_ml * per_ml * ((strength * memory) @ _NODE_WEIGHTS)
+        begin = state.slow * state.fade**curve.above
+        return np.maximum(begin * np.exp(-per_ml * past_ml) + taken, _TINY)
 
 
 @dataclass(frozen=True, slots=True)
 class _Curve:
-    """Strength relative to the start over the volume since a state; arrays of shape (count, 1)."""
+    """Strength relative to the start over the rinse volume, from a state on; arrays of shape (count, 1)."""
 
     column: Residence
     through_per_ml: Array
-    slow: Array
-    surplus: Array  # of the mobile liquid over the slow
+    state: FlowState
+    above: float
 
-    def ln_strength(self, ln_chance: Array, past_ml: Array) -> Array:
+    def at(self, volume_ml: Array) -> Array:
+        """Log strength at rinse volumes, shape (1 or count, m)."""
+        return self.ln_strength(self.column.ln_chance(volume_ml), volume_ml)
+
+    def ln_strength(self, ln_chance: Array, volume_ml: Array) -> Array:
         """Log strength where the column's log chance is known."""
-        if not self.surplus.any():
-            return ln_chance + np.log(self.slow)
-        alone = self.surplus * gammaincc(self.column.cells, self.through_per_ml * past_ml)
-        return np.log(np.maximum(self.slow * np.exp(ln_chance) + alone, _TINY))
+        kept = self.state.kept[:, None]
+        if not self.state.gained.any():
+            return ln_chance + np.log(kept)
+        y, fade = self.through_per_ml * (volume_ml - self.state.volume_ml), self.state.fade[:, None]
+        front = np.exp(-(1.0 - fade) * y) * gammaincc(self.column.cells, fade * y)
+        gained = self.state.gained[:, None] * fade**self.above
+        out: Array = np.log(np.maximum(kept * np.exp(ln_chance) + gained * front, _TINY))
+        return out

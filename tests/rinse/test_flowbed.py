@@ -189,7 +189,8 @@ def test_the_path_ahead_is_the_curve(rest_s: float, from_ml: float) -> None:
 
 
 def _one(state: FlowState, member: int) -> FlowState:
-    return FlowState(state.mobile[member : member + 1], state.slow[member : member + 1], state.volume_ml)
+    parts = (each[member : member + 1] for each in (state.kept, state.gained, state.fade, state.slow))
+    return FlowState(*parts, volume_ml=state.volume_ml)
 
 
 def test_path_at_its_ends() -> None:
@@ -221,9 +222,41 @@ def test_after_a_rest_the_filtrate_starts_higher(cells: int, seconds: float) -> 
     assert bed.level(theta, shorter, at_ml)[0] < first
     assert after > 1.02 * before
     # What the mobile liquid won the slow liquid lost: no residue is made.
-    slow_before = bed._slow_at_outlet(theta, state, at_ml)[0]
+    slow_before = bed._slow(theta, bed._curve(theta, state), at_ml)[0]
     won = math.exp(first) - math.exp(bed.level(theta, state, at_ml)[0])
     assert won == pytest.approx(0.25 * (slow_before - rested.slow[0]), rel=1e-6)
+
+
+def test_washout_after_rests_agrees_with_the_matrix_exponential() -> None:
+    """Twenty-five beds, one rest or two, 10 min to 8 h: the front within 0.6 of a log unit, what follows within 0.3.
+    A column that starts anew, evenly filled to what the outlet reads, is off by more than that in most."""
+    rng, plain = np.random.default_rng(15), []
+    for number in range(25):
+        cells, share, rate = (
+            int(rng.integers(1, 31)),
+            math.exp(rng.uniform(-3.0, -0.5)),
+            math.exp(rng.uniform(-7.6, -4.6)),
+        )
+        flow = RESIN_ML * math.exp(rng.uniform(math.log(4.0), math.log(30.0))) / 3600.0
+        theta, column = _theta(0.45, share, rate, cells), _Cells(cells, 0.45 * RESIN_ML, share, rate, flow)
+        bed, at_ml, after = FlowBed(RESIN_ML, flow), 0.0, 1.0
+        state = bed.start(theta)
+        for _ in range(1 + number % 2):
+            more_ml = RESIN_ML * rng.uniform(1.5, 5.0)
+            seconds = math.exp(rng.uniform(math.log(600.0), math.log(30_000.0)))
+            column.run(column.flowing, more_ml / flow)
+            after, at_ml = column.run(column.still, seconds), at_ml + more_ml
+            state = bed.rest(theta, state, at_ml, seconds)
+        further = RESIN_ML * np.array([0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0])
+        exact = np.array(
+            [math.log(max(column.run(column.flowing, s / flow), 1e-300)) for s in np.diff(further, prepend=0.0)]
+        )
+        off = bed.levels(theta, state, at_ml + further)[0] - exact
+        assert np.abs(off[:4]).max() < 0.6
+        assert np.abs(off[4:]).max() < 0.3
+        anew = bed.levels(theta, bed.start(theta), further)[0] + math.log(after) - exact
+        plain.append(float(np.abs(anew[4:]).max()))
+    assert np.median(plain) > 0.3
 
 
 def test_poles_of_a_column_multiply_and_add_up() -> None:
