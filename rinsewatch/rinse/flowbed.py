@@ -140,7 +140,8 @@ class _Curve:
         kept = self.state.kept[:, None]
         if not self.state.gained.any():
             return ln_chance + np.log(kept)
-        y, fade = self.through_per_ml * (volume_ml - self.state.volume_ml), self.state.fade[:, None]
+        since_ml = np.maximum(volume_ml - self.state.volume_ml, 0.0)  # a place found by search may lie a hair before
+        y, fade = self.through_per_ml * since_ml, self.state.fade[:, None]
         front = np.exp(-(1.0 - fade) * y) * gammaincc(self.column.cells, fade * y)
         gained = self.state.gained[:, None] * fade**self.above
         out: Array = np.log(np.maximum(kept * np.exp(ln_chance) + gained * front, _TINY))

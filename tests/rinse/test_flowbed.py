@@ -164,7 +164,7 @@ def test_levels_at_many_volumes_are_those_at_each() -> None:
 
 
 @pytest.mark.parametrize("rest_s", [0.0, 300.0, 3600.0])
-@pytest.mark.parametrize("from_ml", [60.0, 250.0, 1200.0, 2500.0])
+@pytest.mark.parametrize("from_ml", [0.0, 60.0, 250.0, 1200.0, 2500.0])
 def test_the_path_ahead_is_the_curve(rest_s: float, from_ml: float) -> None:
     """Levels, crossings and areas read off the path agree with the curve itself (and its fine sum)."""
     theta, bed = _many(64, np.random.default_rng(14)), FlowBed(RESIN_ML, 1.4)
@@ -172,8 +172,10 @@ def test_the_path_ahead_is_the_curve(rest_s: float, from_ml: float) -> None:
     if rest_s:
         state = bed.rest(theta, state, 600.0, rest_s)
         from_ml += 600.0
+    from_ml = max(from_ml, 60.0)  # before, the path says that all is still at full strength
     path = bed.path(theta, state, from_ml)
-    assert path.start_ml <= from_ml
+    assert path.start_ml <= from_ml + 1e-6 * RESIN_ML
+    assert np.isfinite(path.ln_level).all() and (np.diff(path.volume_ml, axis=1) > 0.0).all()
     volumes = from_ml + RESIN_ML * np.concatenate([np.linspace(0.0, 0.3, 7), np.linspace(0.5, 15.0, 30)])
     curve = bed.levels(theta, state, volumes)
     off = np.abs(path.levels(volumes) - curve)
@@ -182,7 +184,7 @@ def test_the_path_ahead_is_the_curve(rest_s: float, from_ml: float) -> None:
     goal = curve[:, 0] - 4.0
     found = path.crossing(goal)
     there = [bed.level(theta[i : i + 1], _one(state, i), float(found[i]))[0] for i in range(64)]
-    np.testing.assert_allclose(there, goal, atol=0.03)
+    np.testing.assert_allclose(there, goal, atol=0.06)
     fine = from_ml + RESIN_ML * np.concatenate([[0.0], np.geomspace(1e-3, 60.0, 3000)])
     area = np.trapezoid(np.exp(bed.levels(theta, state, fine)), fine, axis=1)
     np.testing.assert_allclose(path.left(from_ml), area, rtol=0.01)
