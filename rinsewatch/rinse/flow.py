@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import FlowCourse
 from rinsewatch.rinse.earlier import EarlierForecasts
+from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.flowbed import FlowBed, FlowState
 from rinsewatch.rinse.flowpath import FlowPath
 from rinsewatch.rinse.gate import Expectation
@@ -28,6 +30,7 @@ AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to 
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
 SURE_RESIN_VOLUMES: Final = 1.0  # ... or so much water, near the floor
+REST_NOISE: Final = 0.2  # relative, while the front after a rest leaves: against the matrix exponential 0.03 to 0.4
 REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 
 
@@ -108,10 +111,14 @@ class FlowBelief(Belief):
         if self._surprises():
             self._surprised_ml = self.now_ml
         if fact is not None:
-            self.course.learn(fact[0], self._linear(fact[1]))
+            self.course.learn(fact[0], self._linear(self._doubted(fact[1])))
             self.population.refit(self.course)
             self.jump = 0.0
         self._set_block()
+
+    def _doubted(self, seen: Observation) -> Observation:
+        """The front after a rest is known less well than a meter reads: it must not bend the bed or the floor."""
+        return replace(seen, noise=math.hypot(seen.noise, REST_NOISE)) if self.rested else seen
 
     def _look(self) -> None:
         """The belief with the present block, carried to the present volume."""
@@ -123,7 +130,7 @@ class FlowBelief(Belief):
         else:
             there = now if fact[0] == self.now_ml else self._level(fact[0])
             self._first_in_range(fact[1], there)
-            at_block = self.population.view(there, self._linear(fact[1]))
+            at_block = self.population.view(there, self._linear(self._doubted(fact[1])))
             moved = at_block.corrections.advance(now - there, self.population.uneven)
             self.view = View(at_block.weights, now, moved)
         self.answer()
