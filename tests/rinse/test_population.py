@@ -27,6 +27,8 @@ UNEVENNESS, NOISE, START_SPREAD, SLOW_SPREAD = 0.05, 0.03, 0.7, 0.5
 class ToyCourse:
     """Level at fact i is START - depth_i + bending_i SLOW: linear, so that everything is Gaussian."""
 
+    wander = BEND_PER_EFOLD
+
     facts: list[Observation]
 
     @property
