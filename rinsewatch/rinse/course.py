@@ -175,7 +175,7 @@ class FlowCourse(FactLog):
         self.bed = bed
         self.rests: list[_Rest] = []
         self.now_ml = 0.0
-        self._traced: tuple[Array, tuple[float, ...], int, Array] | None = None
+        self._traced: tuple[Array, tuple[float, ...], tuple[_Rest, ...], Array] | None = None
 
     def learn(self, volume_ml: float, seen: Observation) -> None:
         """A settled fact at a rinse volume."""
@@ -204,12 +204,12 @@ class FlowCourse(FactLog):
         new = [column for column in range(len(places)) if column not in known]
         if new:
             out[:, new] = self._levels(theta, np.array([places[column] for column in new]))
-        self._traced = theta, places, len(self.rests), out
+        self._traced = theta, places, tuple(self.rests), out
         return out
 
     def _known_columns(self, theta: Array, places: tuple[float, ...], out: Array) -> set[int]:
         """Fill in what the last trace gave, if it was of the same hypotheses: a fact more is a column more."""
-        if self._traced is None or self._traced[0] is not theta or self._traced[2] != len(self.rests):
+        if self._traced is None or self._traced[0] is not theta or self._traced[2] != tuple(self.rests):
             return set()
         before = {place: column for column, place in enumerate(self._traced[1])}
         known = {column for column, place in enumerate(places) if place in before}
