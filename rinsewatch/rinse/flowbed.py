@@ -22,13 +22,14 @@ from rinsewatch.rinse.residence import Residence
 
 _TINY: Final = 1e-300
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(16)
-_PLACES: Final = 32
+_PLACES: Final = 48
+_BESIDE: Final = 1e-4  # of ``u``: so near a place its slope is taken
 _PLACES_BEND: Final = 1.5  # places lie the closer the nearer
 _LEAST_PAST: Final = 0.1  # of the resin volume: before, next to nothing has changed
 _BEFORE: Final = 0.98  # the first place lies a little before where one is
 _MOST_FADE: Final = 20.0
 _LEAST_APART: Final = 0.1  # cells
-_NEAR_PLACES: Final = np.geomspace(0.01, 3.0, 30)  # resin volumes
+_NEAR_PLACES: Final = np.geomspace(0.005, 3.0, 44)  # resin volumes
 _FAR_EFOLDS: Final = 80.0  # of the slow pole: nobody rinses so far
 
 
@@ -86,28 +87,29 @@ class FlowBed:
         here = column.saddle(np.full((theta.shape[0], 1), begin_ml))
         reach = np.log(here.u * _FAR_EFOLDS / np.minimum(column.slow_per_ml, here.u))
         part = np.linspace(0.0, 1.0, _PLACES)[None, :] ** _PLACES_BEND
-        places = column.at(here.u * np.exp(-reach * part))
-        volumes, ln_chance = places.past_ml, column.ln_chance_at(places, places.past_ml)
+        u = here.u * np.exp(-reach * part)
         if state.gained.any():
             # The front after a rest is short beside all the water before it.
             near = (begin_ml + self.resin_ml * _NEAR_PLACES)[None, :]
-            volumes = np.hstack([volumes, np.broadcast_to(near, (theta.shape[0], near.size))])
-            ln_chance = np.hstack([ln_chance, column.ln_chance(near)])
-            order = np.argsort(volumes, axis=1)
-            volumes, ln_chance = (np.take_along_axis(part, order, axis=1) for part in (volumes, ln_chance))
-        return FlowPath.through(volumes, theta[:, START, None] + curve.ln_strength(ln_chance, volumes))
+            u = -np.sort(-np.hstack([u, column.saddle(near).u]), axis=1)
+        volumes, ln_strength = curve.along(u)
+        beside_ml, ln_beside = curve.along(u * (1.0 - _BESIDE))
+        slope = (ln_beside - ln_strength) / np.maximum(beside_ml - volumes, _TINY)
+        slope = np.where(beside_ml > volumes, slope, np.nan)
+        return FlowPath.through(volumes, theta[:, START, None] + ln_strength, slope)
 
     def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:
         """The flow stood still: slow and mobile liquid beside each other drift together."""
         curve, upper = self._curve(theta, state), self._curve(theta, state, above=1.0)
         slow, above = (self._slow(theta, each, volume_ml) for each in (curve, upper))
         at = np.array([[volume_ml]])
-        mobile = np.exp(curve.at(at))[:, 0]
+        ln_chance = curve.column.ln_chance(at)
+        mobile = np.exp(curve.ln_strength(ln_chance, at))[:, 0]
         mobile, left = exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds)
         kept = state.kept * left / slow
         apart = np.maximum(np.exp(theta[:, CELLS]) - upper.column.cells[:, 0], _LEAST_APART)
         fade = np.exp(np.clip(np.log(above / slow) / apart, -_MOST_FADE, 0.0))
-        gained = mobile - kept * np.exp(curve.column.ln_chance(at))[:, 0]
+        gained = mobile - kept * np.exp(ln_chance)[:, 0]
         return FlowState(kept, gained, fade, left, volume_ml)
 
     def _slow(self, theta: Array, curve: _Curve, volume_ml: float) -> Array:
@@ -134,6 +136,11 @@ class _Curve:
     def at(self, volume_ml: Array) -> Array:
         """Log strength at rinse volumes, shape (1 or count, m)."""
         return self.ln_strength(self.column.ln_chance(volume_ml), volume_ml)
+
+    def along(self, u: Array) -> tuple[Array, Array]:
+        """Rinse volume (mL) and log strength at places of the column's curve."""
+        here = self.column.at(u)
+        return here.past_ml, self.ln_strength(self.column.ln_chance_at(here, here.past_ml), here.past_ml)
 
     def ln_strength(self, ln_chance: Array, volume_ml: Array) -> Array:
         """Log strength where the column's log chance is known."""

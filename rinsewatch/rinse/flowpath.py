@@ -1,6 +1,6 @@
 """What lies ahead in continuous flow: each hypothesis' curve through places of its own, asked again and again.
 
-Between places the log level is a cubic with the slopes of the parabolas through three neighbours.
+Between places the log level is the cubic with the slopes there.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ class FlowPath:
     area: Array
 
     @classmethod
-    def through(cls, volume_ml: Array, ln_level: Array) -> FlowPath:
-        """The path through the places."""
+    def through(cls, volume_ml: Array, ln_level: Array, slope: Array) -> FlowPath:
+        """The path through the places; where a slope is not known (nan) that of the parabola through three."""
         run, fall = np.diff(volume_ml), np.diff(ln_level)
         part = _area(run, ln_level[:, :-1], fall)
         area = np.zeros_like(ln_level)
         area[:, :-1] = np.cumsum(part[:, ::-1], axis=1)[:, ::-1]
-        return cls(volume_ml, ln_level, _slopes(run, fall / run), area)
+        return cls(volume_ml, ln_level, np.where(np.isnan(slope), _slopes(run, fall / run), slope), area)
 
     @property
     def start_ml(self) -> float:

@@ -23,15 +23,15 @@ from rinsewatch.rinse.prior import Array
 _TINY: Final = 1e-300
 _LEAST_W: Final = -8.0  # below: the chance is 1 to the last digit
 _AT_MEAN: Final = 1e-3  # of the slow pole: nearer to the mean the formula divides nought by nought
-_LEAST_HALF: Final = 1e-12
-_NONE: Final = 1e-9
+_LEAST_HALF: Final = 1e-12  # of half w squared, which rounding may bring below nought
+_NONE: Final = 1e-9  # slow per mobile liquid: as good as none
 _LEAST_ML: Final = 1e-9
-_MOST_STEPS: Final = 20
-_NEAR: Final = 0.02  # of the volume; one more step of Newton's squares it
+_MOST_STEPS: Final = 20  # four are the rule
+_NEAR: Final = 1e-3  # of the volume; one more step of Newton's squares it
 _ROOT_HALF: Final = float(np.sqrt(0.5))
-_MOST_STEP: Final = 2.0
+_MOST_STEP: Final = 2.0  # of the logarithm of ``u``
 _LN_ROOT_2PI: Final = 0.5 * float(np.log(2.0 * np.pi))
-_HALF_PI: Final = float(np.sqrt(0.5 * np.pi))
+_ROOT_HALF_PI: Final = float(np.sqrt(0.5 * np.pi))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ class Residence:
         share = np.maximum(-np.expm1(self.ln_direct), _TINY)
         half = tilt * here.past_ml - here.ln_mass + np.log(share)
         w = np.maximum(np.copysign(np.sqrt(np.maximum(2.0 * half, _LEAST_HALF)), tilt), _LEAST_W)
-        upper = _HALF_PI * erfcx(w * _ROOT_HALF) + 1.0 / (tilt * np.sqrt(here.variance_ml2)) - 1.0 / w
+        upper = _ROOT_HALF_PI * erfcx(w * _ROOT_HALF) + 1.0 / (tilt * np.sqrt(here.variance_ml2)) - 1.0 / w
         out: Array = np.log(share) - 0.5 * w * w - _LN_ROOT_2PI + np.log(np.maximum(upper, _TINY))
         return np.minimum(out, np.log(share)) - np.maximum(tilt, 0.0) * (past_ml - here.past_ml)
 

@@ -116,4 +116,4 @@ def test_a_fact_more_is_the_whole_trace_anew() -> None:
             course.rest(20.0 * n, 500.0)
         if n == 90:
             theta = theta[::-1].copy()
-        np.testing.assert_allclose(course.trace(theta), fresh(theta), atol=2e-4)
+        np.testing.assert_allclose(course.trace(theta), fresh(theta), rtol=1e-9)
