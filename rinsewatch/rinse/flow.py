@@ -30,7 +30,7 @@ AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to 
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
 SURE_RESIN_VOLUMES: Final = 1.0  # ... or so much water, near the floor
-REST_NOISE: Final = 0.2  # relative, while the front after a rest leaves: against the matrix exponential 0.03 to 0.4
+REST_NOISE: Final = 0.2  # relative, while the front after a rest leaves: its misfit to the matrix exponential, 90 %
 REST_JUMP: Final = 0.5  # log spread after a long rest: how evenly the bed refills is not known
 
 

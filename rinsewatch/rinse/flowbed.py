@@ -23,7 +23,6 @@ from rinsewatch.rinse.residence import Residence
 _TINY: Final = 1e-300
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(16)
 _PLACES: Final = 48
-_BESIDE: Final = 1e-4  # of ``u``: so near a place its slope is taken
 _PLACES_BEND: Final = 1.5  # places lie the closer the nearer
 _LEAST_PAST: Final = 0.1  # of the resin volume: before, next to nothing has changed
 _BEFORE: Final = 0.98  # the first place lies a little before where one is
@@ -93,9 +92,8 @@ class FlowBed:
             near = (begin_ml + self.resin_ml * _NEAR_PLACES)[None, :]
             u = -np.sort(-np.hstack([u, column.saddle(near).u]), axis=1)
         volumes, ln_strength = curve.along(u)
-        beside_ml, ln_beside = curve.along(u * (1.0 - _BESIDE))
-        slope = (ln_beside - ln_strength) / np.maximum(beside_ml - volumes, _TINY)
-        slope = np.where(beside_ml > volumes, slope, np.nan)
+        beside_ml, ln_beside = curve.along(column.beside(u))
+        slope = (ln_beside - ln_strength) / (beside_ml - volumes)
         return FlowPath.through(volumes, theta[:, START, None] + ln_strength, slope)
 
     def rest(self, theta: Array, state: FlowState, volume_ml: float, seconds: float) -> FlowState:

@@ -26,12 +26,11 @@ class FlowPath:
 
     @classmethod
     def through(cls, volume_ml: Array, ln_level: Array, slope: Array) -> FlowPath:
-        """The path through the places; where a slope is not known (nan) that of the parabola through three."""
-        run, fall = np.diff(volume_ml), np.diff(ln_level)
-        part = _area(run, ln_level[:, :-1], fall)
+        """The path through the places, some of which may fall together."""
+        part = _area(np.diff(volume_ml), ln_level[:, :-1], np.diff(ln_level))
         area = np.zeros_like(ln_level)
         area[:, :-1] = np.cumsum(part[:, ::-1], axis=1)[:, ::-1]
-        return cls(volume_ml, ln_level, np.where(np.isnan(slope), _slopes(run, fall / run), slope), area)
+        return cls(volume_ml, ln_level, slope, area)
 
     @property
     def start_ml(self) -> float:
@@ -92,14 +91,6 @@ def _area(run: Array, ln_level: Array, fall: Array) -> Array:
     level, drop = np.exp(ln_level), np.maximum(np.abs(fall), 1e-9)
     out: Array = run * level * -np.expm1(-drop) / drop
     return out
-
-
-def _slopes(run: Array, rate: Array) -> Array:
-    """Slopes at the places: parabolas through three neighbours, at the ends the secant."""
-    middle = (rate[:, :-1] * run[:, 1:] + rate[:, 1:] * run[:, :-1]) / (run[:, :-1] + run[:, 1:])
-    # Steep next to flat: the parabola overshoots; three times the flatter secant keeps the cubic falling.
-    gentler = 3.0 * np.maximum(rate[:, :-1], rate[:, 1:])
-    return np.concatenate([rate[:, :1], np.maximum(middle, gentler), rate[:, -1:]], axis=1)
 
 
 def _cubic(t: Array, ends: tuple[Array, Array], slopes: tuple[Array, Array]) -> Array:

@@ -23,6 +23,7 @@ from rinsewatch.rinse.prior import Array
 _TINY: Final = 1e-300
 _LEAST_W: Final = -8.0  # below: the chance is 1 to the last digit
 _AT_MEAN: Final = 1e-3  # of the slow pole: nearer to the mean the formula divides nought by nought
+_BESIDE: Final = 1e-4
 _LEAST_HALF: Final = 1e-12  # of half w squared, which rounding may bring below nought
 _NONE: Final = 1e-9  # slow per mobile liquid: as good as none
 _LEAST_ML: Final = 1e-9
@@ -123,6 +124,11 @@ class Residence:
         variance = g * a * a + (self.cells - g) * b * b + g * (1.0 + (self.cells - 1.0) * z - g) * (a - b) ** 2
         ln_mass = self.ln_direct + self.cells * np.log(self.quick_per_ml * b) + ln_power + np.log(part)
         return Saddle(u, past, variance, ln_mass)
+
+    def beside(self, u: Array) -> Array:
+        """A ``u`` a little further on, to take a slope with: never the same place."""
+        on_mean = np.abs(u / self.slow_per_ml - 1.0) < _AT_MEAN
+        return np.where(on_mean, (1.0 - 3.0 * _AT_MEAN) * self.slow_per_ml, (1.0 - _BESIDE) * u)
 
     def saddle(self, past_ml: Array) -> Saddle:
         """The place of these parcels' curve at a rinse volume (mL, > 0), by Newton's steps on its logarithm."""

@@ -55,3 +55,21 @@ def test_a_persons_word_or_a_rest_clears_them() -> None:
 def test_their_number_is_bounded_and_the_oldest_go_first() -> None:
     earlier = _kept(*[4000.0] * 5, *[80.0] * KEPT)
     assert earlier.low_us_cm(500.0, share=1.0) == pytest.approx(40.0)
+
+
+def test_between_what_was_kept_they_read_as_numpy_does() -> None:
+    """Lines between places, their ends beyond; medians and shares of many: numpy's interp and quantile."""
+    rng = np.random.default_rng(5)
+    for count in (LEAST_JUDGES, 6, KEPT):
+        earlier, places, lows = EarlierForecasts(), [], []
+        for _ in range(count):
+            places.append(np.sort(rng.uniform(0.0, 800.0, 8)))
+            lows.append(np.sort(rng.uniform(1.0, 90.0, 8))[::-1])
+            places[-1][-1] = 900.0
+            earlier.add(0.0, places[-1], lows[-1], lows[-1])
+        for at_ml in (0.0, 130.0, float(places[0][3]), 899.0, 900.0):
+            there = [np.interp(at_ml, x, y) for x, y in zip(places, lows, strict=True)]
+            assert earlier.last_low_us_cm(at_ml) == pytest.approx(there[-1], rel=1e-12)
+            assert earlier.likely_us_cm(at_ml) == pytest.approx(np.median(there), rel=1e-12)
+            for share in (0.0, 0.3, 0.5, 0.75, 1.0):
+                assert earlier.low_us_cm(at_ml, share) == pytest.approx(np.quantile(there, share), rel=1e-12)

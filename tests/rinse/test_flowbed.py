@@ -8,26 +8,16 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from scipy.integrate import quad
-from scipy.linalg import expm
 from scipy.stats import poisson
 
 from rinsewatch.rinse.flowbed import FlowBed, FlowState
 from rinsewatch.rinse.flowpath import FlowPath
 from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START
 from rinsewatch.rinse.residence import Residence
+from tests.rinse.columns import NO_SLOW, Column, MixedCells, theta_of
 
 Array = npt.NDArray[np.float64]
-NO_SLOW = -60.0
 RESIN_ML = 500.0
-
-
-def _theta(
-    entrained: float = 0.45, slow: float = 0.1, rate_s: float = 3e-3, cells: float = 4.0, start: float = 1.0
-) -> Array:
-    theta = np.zeros((1, 8))
-    theta[0, ENTRAINED], theta[0, SLOW] = math.log(entrained), math.log(slow) if slow else NO_SLOW
-    theta[0, EXCHANGE], theta[0, CELLS], theta[0, START] = math.log(rate_s), math.log(cells), math.log(start)
-    return theta
 
 
 def _many(count: int, rng: np.random.Generator, width: float = 1.0) -> Array:
@@ -40,33 +30,6 @@ def _many(count: int, rng: np.random.Generator, width: float = 1.0) -> Array:
     return theta
 
 
-class _Cells:
-    """N cells in series with slow liquid behind each, as a matrix: mobile amounts, then slow ones (scipy's expm)."""
-
-    def __init__(self, cells: int, mobile_ml: float, slow_share: float, rate_s: float, flow_ml_s: float) -> None:
-        self.cells, self.slow_share = cells, slow_share
-        self.flowing, self.still = (self._matrix(cells * q / mobile_ml, rate_s) for q in (flow_ml_s, 0.0))
-        self.amounts = np.ones(2 * cells)
-        self.amounts[cells:] = slow_share
-
-    def _matrix(self, through: float, rate_s: float) -> Array:
-        n = self.cells
-        matrix = np.zeros((2 * n, 2 * n))
-        for i in range(n):
-            matrix[i, i] -= through + rate_s * self.slow_share
-            matrix[n + i, i] += rate_s * self.slow_share
-            matrix[n + i, n + i] -= rate_s
-            matrix[i, n + i] += rate_s
-            if i:
-                matrix[i, i - 1] += through
-        return matrix
-
-    def run(self, matrix: Array, seconds: float) -> float:
-        """Strength of the filtrate after so long, relative to the start."""
-        self.amounts = np.asarray(expm(matrix * seconds)) @ self.amounts
-        return float(self.amounts[self.cells - 1])
-
-
 @pytest.mark.parametrize(
     ("cells", "share"),
     [(1, (0.606531, 0.367879, 0.135335, 0.0497871)), (3, (0.808847, 0.423190, 0.0619688, 0.0062322)),
@@ -75,7 +38,7 @@ class _Cells:
 def test_tanks_in_series_table(cells: int, share: tuple[float, ...]) -> None:
     """Step washout of N equal mixed tanks (Levenspiel, Chemical Reaction Engineering, tanks-in-series model):
     W = sum over i < N of (N th)^i e^-(N th) / i!, a Poisson sum, at theta 0.5, 1, 2, 3."""
-    bed, theta = FlowBed(1000.0, 1.0), _theta(0.5, slow=0.0, cells=cells)
+    bed, theta = FlowBed(1000.0, 1.0), theta_of(0.5, slow=0.0, cells=cells)
     for at, expected in zip((0.5, 1.0, 2.0, 3.0), share, strict=True):
         left = math.exp(bed.level(theta, bed.start(theta), 500.0 * at)[0])
         assert left == pytest.approx(expected, rel=1e-5)
@@ -86,7 +49,7 @@ def test_mean_and_variance_of_a_tracer_curve() -> None:
     """Levenspiel's example 11.1: mean 15 min, variance 47.5 min2, so 4.737 tanks; a washout with that many has
     the area (= mean) and the second moment of that tracer curve."""
     mean, variance = 15.0, 47.5
-    bed, theta = FlowBed(1.0, 1.0), _theta(mean, slow=0.0, cells=mean**2 / variance)
+    bed, theta = FlowBed(1.0, 1.0), theta_of(mean, slow=0.0, cells=mean**2 / variance)
     state = bed.start(theta)
 
     def left(volume: float) -> float:
@@ -109,18 +72,13 @@ def test_mixed_cells_with_exchange_agree_with_the_matrix_exponential() -> None:
     """Forty beds, down to e^-14: never more than 5 % off; the plainer formula is off by half and more in most."""
     rng, worst_plain = np.random.default_rng(11), []
     for _ in range(40):
-        cells, share, rate = (
-            int(rng.integers(1, 31)),
-            math.exp(rng.uniform(-3.0, -0.5)),
-            math.exp(rng.uniform(-7.6, -4.6)),
-        )
-        flow = RESIN_ML * math.exp(rng.uniform(math.log(4.0), math.log(30.0))) / 3600.0
-        theta = _theta(0.45, share, rate, cells)
-        bed, column = FlowBed(RESIN_ML, flow), _Cells(cells, 0.45 * RESIN_ML, share, rate, flow)
+        column = Column.drawn(rng, RESIN_ML)
+        flow, theta = column.flow_ml_s, column.theta(RESIN_ML)
+        bed, cells = FlowBed(RESIN_ML, flow), MixedCells(column)
         volumes = RESIN_ML * np.linspace(0.1, 12.0, 30)
         ours = bed.levels(theta, bed.start(theta), volumes)[0]
         steps = np.diff(volumes, prepend=0.0) / flow
-        exact = np.array([math.log(max(column.run(column.flowing, s), 1e-300)) for s in steps])
+        exact = np.array([math.log(max(cells.run(cells.flowing, s), 1e-300)) for s in steps])
         seen = exact > -14.0
         assert np.abs(ours - exact)[seen].max() < 0.05
         plain = np.array([_share_of_tail(theta, flow, v) for v in volumes])
@@ -156,7 +114,7 @@ def test_any_bed_gives_a_falling_finite_curve() -> None:
 
 def test_levels_at_many_volumes_are_those_at_each() -> None:
     """Two ways to ask for the same numbers."""
-    bed, theta = FlowBed(500.0, 2.0), np.vstack([_theta(), _theta(0.3, 0.3, 1e-3, 1.0)])
+    bed, theta = FlowBed(500.0, 2.0), np.vstack([theta_of(), theta_of(0.3, 0.3, 1e-3, 1.0)])
     state, volumes = bed.start(theta), np.array([0.0, 10.0, 400.0, 6000.0])
     table = bed.levels(theta, state, volumes)
     for column, volume in enumerate(volumes):
@@ -175,7 +133,7 @@ def test_the_path_ahead_is_the_curve(rest_s: float, from_ml: float) -> None:
     from_ml = max(from_ml, 60.0)  # before, the path says that all is still at full strength
     path = bed.path(theta, state, from_ml)
     assert path.start_ml <= from_ml + 1e-6 * RESIN_ML
-    assert np.isfinite(path.ln_level).all() and (np.diff(path.volume_ml, axis=1) > 0.0).all()
+    assert np.isfinite(path.ln_level).all() and (np.diff(path.volume_ml, axis=1) >= 0.0).all()
     volumes = from_ml + RESIN_ML * np.concatenate([np.linspace(0.0, 0.3, 7), np.linspace(0.5, 15.0, 30)])
     curve = bed.levels(theta, state, volumes)
     off = np.abs(path.levels(volumes) - curve)
@@ -197,7 +155,10 @@ def _one(state: FlowState, member: int) -> FlowState:
 
 def test_crossing_is_where_the_curve_crosses() -> None:
     """The level at the crossing is the goal; a fine walk along the curve agrees."""
-    bed, theta = FlowBed(500.0, 2.0), np.vstack([_theta(), _theta(0.3, 0.3, 1e-3, 1.0), _theta(0.6, 0.02, 2e-2, 9.0)])
+    bed, theta = (
+        FlowBed(500.0, 2.0),
+        np.vstack([theta_of(), theta_of(0.3, 0.3, 1e-3, 1.0), theta_of(0.6, 0.02, 2e-2, 9.0)]),
+    )
     state = bed.start(theta)
     path, now = bed.path(theta, state, 120.0), bed.level(theta, state, 120.0)
     for drop in (0.5, 3.0, 8.0):
@@ -214,7 +175,7 @@ def test_crossing_is_where_the_curve_crosses() -> None:
 def test_path_at_its_ends() -> None:
     """Targets above all of it are met at its start; what lies beyond its last place is never reached."""
     volume, level = np.array([[0.0, 1.0, 2.0, 4.0]]), np.array([[0.0, -1.0, -2.0, -4.0]])
-    path = FlowPath.through(volume, level, np.full((1, 4), np.nan))
+    path = FlowPath.through(volume, level, np.full((1, 4), -1.0))
     assert path.crossing(np.array([0.5]))[0] == 0.0
     assert path.crossing(np.array([-1.5]))[0] == pytest.approx(1.5)
     assert math.isinf(path.crossing(np.array([-9.0]))[0])
@@ -229,8 +190,8 @@ def test_path_at_its_ends() -> None:
 def test_after_a_rest_the_filtrate_starts_higher(cells: int, seconds: float) -> None:
     """Against the cells themselves: the first filtrate after the rest within 8 %, the longer the rest the higher."""
     flow, at_ml = 1.4, 1500.0
-    theta, bed = _theta(0.45, 0.25, 2e-3, cells), FlowBed(RESIN_ML, flow)
-    column = _Cells(cells, 0.45 * RESIN_ML, 0.25, 2e-3, flow)
+    theta, bed = theta_of(0.45, 0.25, 2e-3, cells), FlowBed(RESIN_ML, flow)
+    column = MixedCells(Column(cells, 0.45 * RESIN_ML, 0.25, 2e-3, flow))
     before = column.run(column.flowing, at_ml / flow)
     after = column.run(column.still, seconds)
     state = bed.start(theta)
@@ -250,13 +211,8 @@ def test_washout_after_rests_agrees_with_the_matrix_exponential() -> None:
     A column that starts anew, evenly filled to what the outlet reads, is off by more than that in most."""
     rng, plain = np.random.default_rng(15), []
     for number in range(25):
-        cells, share, rate = (
-            int(rng.integers(1, 31)),
-            math.exp(rng.uniform(-3.0, -0.5)),
-            math.exp(rng.uniform(-7.6, -4.6)),
-        )
-        flow = RESIN_ML * math.exp(rng.uniform(math.log(4.0), math.log(30.0))) / 3600.0
-        theta, column = _theta(0.45, share, rate, cells), _Cells(cells, 0.45 * RESIN_ML, share, rate, flow)
+        drawn = Column.drawn(rng, RESIN_ML)
+        flow, theta, column = drawn.flow_ml_s, drawn.theta(RESIN_ML), MixedCells(drawn)
         bed, at_ml, after = FlowBed(RESIN_ML, flow), 0.0, 1.0
         state = bed.start(theta)
         for _ in range(1 + number % 2):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from scipy.linalg import expm
 
@@ -13,30 +12,17 @@ from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
 from rinsewatch.rinse.state import Verdict
+from tests.rinse.columns import Column, MixedCells
 
 RESIN_ML, FLOW_ML_S, FLOOR_US_CM, TARGET_US_CM = 500.0, 1.5, 0.6, 3.0
-
-
-def _rates(cells: int, through: float, share: float, rate_s: float) -> npt.NDArray[np.float64]:
-    matrix = np.zeros((2 * cells, 2 * cells))
-    for i in range(cells):
-        matrix[i, i] -= through + rate_s * share
-        matrix[cells + i, i] += rate_s * share
-        matrix[cells + i, cells + i] -= rate_s
-        matrix[i, cells + i] += rate_s
-        if i:
-            matrix[i, i - 1] += through
-    return matrix
 
 
 @pytest.mark.parametrize(("cells", "rest_h"), [(3, 2.0), (5, 8.0), (12, 1.0)])
 def test_after_a_night_the_rinse_is_neither_given_up_nor_stopped_early(cells: int, rest_h: float) -> None:
     """A fine meter reads the cells' own strength; asked in the middle of what is left, the forecast's
     interval holds the end."""
-    share, rate_s, period_s = 0.2, 3e-3, 4.0
-    flowing = expm(_rates(cells, cells * FLOW_ML_S / (0.4 * RESIN_ML), share, rate_s) * period_s)
-    still = expm(_rates(cells, 0.0, share, rate_s) * 3600.0 * rest_h)
-    amounts = np.concatenate([np.ones(cells), share * np.ones(cells)])
+    period_s, column = 4.0, MixedCells(Column(cells, 0.4 * RESIN_ML, 0.2, 3e-3, FLOW_ML_S))
+    flowing, still = (expm(rates * s) for rates, s in ((column.flowing, period_s), (column.still, 3600.0 * rest_h)))
     setup = RinseSetup(
         residue=Residue.HCL,
         resin_ml=RESIN_ML,
@@ -49,10 +35,10 @@ def test_after_a_night_the_rinse_is_neither_given_up_nor_stopped_early(cells: in
     rng = np.random.default_rng(3)
     for _ in range(6000):
         time_s, volume_ml = time_s + period_s, volume_ml + FLOW_ML_S * period_s
-        amounts = flowing @ amounts
-        true = 6e5 * float(amounts[cells - 1]) + FLOOR_US_CM
+        true = 6e5 * column.step(flowing) + FLOOR_US_CM
         if true < 60.0 and not rested:
-            rested, time_s, amounts = True, time_s + 3600.0 * rest_h, still @ amounts
+            rested, time_s = True, time_s + 3600.0 * rest_h
+            column.step(still)
         shown = true * (1.0 + 0.004 * rng.standard_normal())
         over = true > 20_000.0
         row = (
