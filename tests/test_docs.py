@@ -19,7 +19,7 @@ README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 TEMPLATE = ROOT / "drivers/rinsewatch_drivers/profiles/_template.toml"
 DEMO_COMMAND = "python3 -m venv .venv && .venv/bin/pip install -q -e . && .venv/bin/rinsewatch demo"
-TEST_COMMAND = "python3 -m venv .venv && .venv/bin/pip install -q -e '.[test]' && .venv/bin/python -m pytest"
+TEST_COMMAND = "python3 -m venv .venv && .venv/bin/pip install -q -e '.[test]' && .venv/bin/python -m pytest -n auto"
 # Options in the documents that belong to other programs.
 FOREIGN_OPTIONS = {"--extra"}
 _FENCE = re.compile(r"^(?P<indent> *)```(?P<kind>\w*)\n(?P<body>.*?)^(?P=indent)```$", re.MULTILINE | re.DOTALL)
