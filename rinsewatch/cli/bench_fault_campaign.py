@@ -67,8 +67,18 @@ def clean_record(seed: int) -> Record:
     while True:
         scenario = random_scenario(rng, faults=(), hand_typed=False)
         record = run(scenario, rng)
-        if record.true_endpoint_ml(target_of(record)) is not None and len(record.rows) <= _ROWS_AT_MOST:
+        if reaches(record) and len(record.rows) <= _ROWS_AT_MOST:
             return record
+
+
+def reaches(record: Record) -> bool:
+    """Whether the filtrate falls to the target and does not end where a stop would be a false one.
+
+    Caustic residue neutralises the carbonic acid of the rinse water: for one portion the filtrate may read less than
+    that water does, and then rises to it again. Whose target lies in that dip cannot be rinsed to it.
+    """
+    target = target_of(record)
+    return record.true_endpoint_ml(target) is not None and record.knots_us_cm[-1] <= FALSE_STOP * target
 
 
 def play_laid(maker: Maker, seed: int, mid: float | None = None) -> Played:
