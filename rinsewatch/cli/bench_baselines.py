@@ -62,7 +62,8 @@ def fitted(fit: Fit) -> Callable[[Task], Outcome]:
         for row in task.checkpoints:
             begin = time.perf_counter_ns()
             curve = fit(task, series.until(row))
-            outcome.cost_us.append((time.perf_counter_ns() - begin) / 1000.0)
+            if curve is not None:  # too few readings for a fit cost nothing and are no fit
+                outcome.cost_us.append((time.perf_counter_ns() - begin) / 1000.0)
             outcome.answers[row] = _answer(task, row, curve)
         outcome.stop_row = _first_stop(task, series, fit)
         return outcome

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -142,3 +143,15 @@ def test_a_person_who_looks_at_the_probe_and_confirms_it_gets_the_stop(monkeypat
     assert [campaign.play_answered(seed) for seed in (604, 0)] == [False, False]
     monkeypatch.setattr(campaign, "FALSE_STOP", 0.5)  # the control: a stricter judge finds both false
     assert [campaign.play_answered(seed) for seed in (604, 0)] == [True, True]
+
+
+def test_a_target_within_the_dip_of_a_caustic_rinse_is_not_reached() -> None:
+    """The second rinse drawn for 533 passes below its target for one portion and ends a fifth above it."""
+    rng = np.random.default_rng(campaign.SEEDS_FROM + 533)
+    record = [campaign.run(campaign.random_scenario(rng, faults=(), hand_typed=False), rng) for _ in range(2)][1]
+    target = campaign.target_of(record)
+    assert record.scenario.residue == "NaOH"
+    assert np.count_nonzero(record.knots_us_cm <= target) == 1 and record.knots_us_cm[-1] > 1.15 * target
+    assert not campaign.reaches(record)
+    drawn = campaign.clean_record(533)
+    assert campaign.reaches(drawn) and drawn.knots_us_cm[-1] <= campaign.target_of(drawn)
