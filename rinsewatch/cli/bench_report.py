@@ -60,12 +60,15 @@ def _mean(values: Sequence[float]) -> float | None:
 
 
 def _out_of_reach(far: Scores) -> Figures:
-    """The rinses whose floor lies above the target."""
-    delays = [s.stalled_after for s in far if s.stalled_after is not None]
+    """The rinses whose floor lies above the target; delays where the display lets that be seen."""
+    delays = [s.stalled_after for s in far if s.stalled_after is not None and s.plateau_shown]
+    hidden = [s.stalled_after for s in far if s.stalled_after is not None and not s.plateau_shown]
     return {
         "far_rinses": len(far),  # rinses that were merely not finished in time are in neither table
         "far_stopped": sum(s.stopped for s in far),
+        "far_shown": len(delays),
         "far_stalled_in_3": sum(d <= 3.0 for d in delays),
+        "far_hidden_stalled": sum(math.isfinite(d) for d in hidden),
         "far_delay_median": _percentile(delays, 50),
         "far_delay_p90": _percentile(delays, 90),
     }
@@ -82,8 +85,9 @@ _COLUMNS: tuple[tuple[str, str, str], ...] = (
 )  # fmt: skip
 _FAR: tuple[tuple[str, str, str], ...] = (
     ("rinses", "far_rinses", "d"), ("stopped", "far_stopped", "d"),
-    ("stalled within 3", "far_stalled_in_3", "d"), ("delay median", "far_delay_median", ".1f"),
-    ("delay p90", "far_delay_p90", ".1f"),
+    ("display shows it", "far_shown", "d"), ("stalled within 3", "far_stalled_in_3", "d"),
+    ("delay median", "far_delay_median", ".1f"), ("delay p90", "far_delay_p90", ".1f"),
+    ("hidden, stalled", "far_hidden_stalled", "d"),
 )  # fmt: skip
 
 

@@ -82,6 +82,7 @@ class Score:
     ``errors`` count no answer as 20; ``covered`` holds only answers with an interval. None: not applicable.
     ``false_stop``: the portion's drained filtrate is above 1.15 x target; ``false_at_once``: the water at the
     probe at that very moment is (portions still in contact with the bed can rise after the stop).
+    ``plateau_shown``: the target is out of reach, and the digits of the plateau say so.
     """
 
     labels: dict[str, str]
@@ -99,6 +100,7 @@ class Score:
     waste: float | None
     false_stalled: bool
     stalled_after: float | None
+    plateau_shown: bool
     chances: list[tuple[float, bool]]
     cost_us: list[float]
 
@@ -127,6 +129,7 @@ def score(task: Task, outcome: Outcome, seed: int) -> Score:
         waste=_waste(task, stop) if reachable else None,
         false_stalled=reachable and _stalled_early(task, outcome),
         stalled_after=None if reachable else _stalled_after(record, outcome.stalled_row),
+        plateau_shown=not reachable and shows_plateau(record, task.target_us_cm),
         chances=[(c, bool(record.settled_scale_us_cm[r] <= task.target_us_cm)) for c, r in outcome.chances],
         cost_us=_thin(outcome.cost_us),
     )
@@ -186,6 +189,16 @@ def plateau_ml(record: Record) -> float:
     floor = scenario.floor_scale_us_cm()
     flat = np.flatnonzero(record.knots_us_cm - floor < max(0.5 * step, 0.1 * floor))
     return float(record.knots_ml[flat[0]] if len(flat) else record.knots_ml[-1])
+
+
+def shows_plateau(record: Record, target_us_cm: float) -> bool:
+    """Whether what the meter shows on the plateau means more than the target, whatever is rounded away.
+
+    Where it does not, the same digits stand for a bed that is clean and for one that never will be.
+    """
+    scenario = record.scenario
+    half_step = 0.5 * scenario.meter.finest_step / scenario.meter.per_us_cm
+    return scenario.shown_us_cm(scenario.meter.show(scenario.floor_scale_us_cm())) - half_step > target_us_cm
 
 
 def _stalled_after(record: Record, row: int | None) -> float:

@@ -15,7 +15,7 @@ from rinsewatch.cli import bench_report as report
 from rinsewatch.cli.bench_oracle import oracle, oracle_of_shown_water
 from rinsewatch.cli.bench_picture import reliability_svg
 from rinsewatch.cli.bench_rinse import run_rinse, setup_of, target_of
-from rinsewatch.cli.bench_score import Answer, Outcome, Score, Task, pinball, score
+from rinsewatch.cli.bench_score import Answer, Outcome, Score, Task, pinball, score, shows_plateau
 from rinsewatch.cli.bench_settled import settled
 from rinsewatch.cli.benchmark import LAWS, main, under_law
 from rinsewatch_sim.draw import other_water
@@ -87,6 +87,16 @@ def test_target_below_the_floor() -> None:
     # the plateau is visible where the excess is below 1.5: 10 240 / 2^13 = 1.25
     assert result.stalled_after == pytest.approx(3.0, abs=0.01)
     assert _scored(Outcome(), task).stalled_after == math.inf
+    assert result.plateau_shown
+
+
+@pytest.mark.parametrize(("target", "shown"), [(14.9, True), (15.1, False)])
+def test_a_plateau_is_shown_where_its_digits_mean_more_than_the_target(target: float, shown: bool) -> None:
+    """The floor, a little over 15 uS/cm, shows as 8 ppm on a pen of whole ppm at 0.5, as does all from 15 to 17."""
+    task = _halving(floor=15.0)
+    scenario = replace(task.record.scenario, rinse_us_cm=15.0, target_us_cm=target)
+    record = replace(task.record, scenario=scenario)
+    assert shows_plateau(record, target) == shown
 
 
 def test_pinball_by_hand() -> None:
