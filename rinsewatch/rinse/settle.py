@@ -19,6 +19,7 @@ PORTION_NOISE: Final = 0.025  # relative; bypass and stirring make settled porti
 BLOCK_NOISE: Final = 0.009  # relative, shared by a block: lag, drift
 READING_NOISE: Final = 0.02  # relative, per reading; median over open measured decays 0.9 %, 90 % below 2.4 %
 BORDER: Final = 0.125  # of a step: so near the border of two digits a quiet meter shows both
+LONE_OF: Final = 5  # readings of a block before one of them is the odd one out
 CUP_S: Final = 8.0  # seconds for a cup and a cheap cell to follow: memory of users' meters, no source
 _KEEP: Final = 64
 _LAST_PART: Final = 0.6
@@ -215,8 +216,11 @@ class FlowBlock:
 
         Readings over several steps average to better than a step; the same digits again do not. Of two neighbours
         the mean is as good while the filtrate falls by about a step; on the flat it only lies where they meet.
+        A single lower one may be a spike and frees no forecast of what all the others say.
         """
         spread = self._most - self._least
+        if inside >= LONE_OF and 0.0 < spread < 1.5 * self._step and shown > self._most - 1.5 * spread / inside:
+            shown, spread = self._most, 0.0
         width = self._step if spread <= 0.0 else self._step / math.sqrt(min(inside, 4))
         low, high = shown - width / 2, shown + width / 2
         if 0.0 < spread < 1.5 * self._step:
