@@ -39,7 +39,7 @@ FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one mu
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_AT_MOST: Final = 2.0  # portions
-READ_SHARE: Final = 0.7  # a portion is read about so far through its time
+READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
 
 
 class PortionBelief(Belief):
@@ -62,6 +62,7 @@ class PortionBelief(Belief):
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
+        self._typed_at: list[float] = []  # shares of a portion's time
         self._state: BedState
         self._arrive()
 
@@ -74,6 +75,15 @@ class PortionBelief(Belief):
     def pace_s(self) -> float | None:
         """Seconds per portion, the person's own rhythm; None before two portions."""
         return median(self._gaps_s) if self._gaps_s else None
+
+    @property
+    def _read_s(self) -> float:
+        """When a portion of the person's rhythm is read, seconds after its pour.
+
+        The slow liquid leaks until then: coming portions must be foreseen at the same time as those behind were read.
+        """
+        share = median(self._typed_at) if self._typed_at and self.window.typed else READ_SHARE
+        return share * (self.pace_s or USUAL_PACE_S)
 
     def pour(self, volume_ml: float, time_s: float) -> None:
         """A portion was poured."""
@@ -92,6 +102,8 @@ class PortionBelief(Belief):
             self._doubt(self.window.late)
             self._portion_ends = [*self._portion_ends[-5:], self.window.late.shown_us_cm]
         typed = self._noticed <= 2 if self._noticed else self.window.typed
+        if typed and 0.0 < self.window.last_after_s < gap and not self.rested:
+            self._typed_at = [*self._typed_at[-8:], self.window.last_after_s / gap]
         self._shape.next_portion(believed=self.window.count > 0)
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrive()
@@ -101,7 +113,7 @@ class PortionBelief(Belief):
         self.course.unpour()
         self.now_ml -= volume_ml
         self._poured_s = self.course.pours[-1].time_s if self.course.pours else None
-        self._gaps_s = self._gaps_s[:-1]
+        self._gaps_s, self._typed_at = self._gaps_s[:-1], self._typed_at[:-1]
         self.population = Population(self.population.prior, self.setup.residue, self.course, self.rng)
         self._arrive()
 
@@ -302,7 +314,7 @@ class PortionBelief(Belief):
         pace = self.pace_s or USUAL_PACE_S
         first_gap_s = max(pace, self._looked_s)
         return self.course.bed.ladder(
-            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, READ_SHARE * pace
+            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, self._read_s
         )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:
