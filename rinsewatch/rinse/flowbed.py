@@ -22,6 +22,7 @@ from rinsewatch.rinse.residence import Residence
 
 _TINY: Final = 1e-300
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(16)
+_MEMORY: Final = 30.0  # e-folds of the exchange: older water is forgotten, and the nodes must not miss the newest
 _PLACES: Final = 48
 _PLACES_BEND: Final = 1.5  # places lie the closer the nearer
 _LEAST_PAST: Final = 0.1  # of the resin volume: before, next to nothing has changed
@@ -111,13 +112,13 @@ class FlowBed:
         return FlowState(kept, gained, fade, left, volume_ml)
 
     def _slow(self, theta: Array, curve: _Curve, volume_ml: float) -> Array:
-        """Slow liquid follows the mobile liquid beside it at its rate: the integral over what passed."""
+        """Slow liquid follows the mobile liquid beside it at its rate: the integral over what it remembers of that."""
         state = curve.state
         per_ml, past_ml = np.exp(theta[:, EXCHANGE]) / self.flow_ml_s, max(volume_ml - state.volume_ml, 0.0)
-        places = 0.5 * past_ml * (1.0 + _NODES)
-        strength = np.exp(curve.at(state.volume_ml + places[None, :]))
-        memory = np.exp(-per_ml[:, None] * (past_ml - places))
-        taken = 0.5 * past_ml * per_ml * ((strength * memory) @ _NODE_WEIGHTS)
+        half = 0.5 * np.minimum(past_ml, _MEMORY / per_ml)
+        ago_ml = half[:, None] * (1.0 + _NODES)
+        strength = np.exp(curve.at(volume_ml - ago_ml))
+        taken = half * per_ml * ((strength * np.exp(-per_ml[:, None] * ago_ml)) @ _NODE_WEIGHTS)
         begin = state.slow * state.fade**curve.above
         return np.maximum(begin * np.exp(-per_ml * past_ml) + taken, _TINY)
 

@@ -233,6 +233,24 @@ def test_washout_after_rests_agrees_with_the_matrix_exponential() -> None:
     assert np.median(plain) > 0.3
 
 
+@pytest.mark.parametrize("resin_volumes_per_h", [1.0, 0.1, 0.01])
+def test_a_rest_at_a_crawl_changes_next_to_nothing(resin_volumes_per_h: float) -> None:
+    """So slow a flow leaves both liquids in balance: the slow one remembers only the newest water, which a grid
+    over all of it missed (the level after a rest was then off by tens of e-folds)."""
+    flow = RESIN_ML * resin_volumes_per_h / 3600.0
+    drawn = Column(4, 0.45 * RESIN_ML, 0.12, 0.02, flow)
+    bed, theta = FlowBed(RESIN_ML, flow), drawn.theta(RESIN_ML)
+    for at_volumes in (1.5, 3.0):
+        at_ml = RESIN_ML * at_volumes
+        rested = bed.rest(theta, bed.start(theta), at_ml, 600.0)
+        before = bed.level(theta, bed.start(theta), at_ml)[0]
+        column = MixedCells(drawn)
+        column.run(column.flowing, at_ml / flow)
+        exact = math.log(column.run(column.still, 600.0))
+        assert bed.level(theta, rested, at_ml)[0] == pytest.approx(exact, abs=0.1)
+        assert exact - before < 0.15
+
+
 def test_poles_of_a_column_multiply_and_add_up() -> None:
     """Vieta: the two poles' product is through times exchange, their sum through, in and back."""
     column = Residence.of(np.array([5.0]), np.array([200.0]), np.array([0.2]), np.array([0.004]))
