@@ -21,7 +21,8 @@ from rinsewatch.rinse.settle import FlowBlock
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 
-IDLE_S: Final = 240.0  # flow that stands this long is a rest in which the slow liquid leaks
+IDLE_S: Final = 60.0  # flow that stands this long is a rest in which the slow liquid leaks
+IDLE_SHARE: Final = 0.6  # of the time since it last moved; less is a slower flow between two readings far apart
 # Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
 PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
@@ -64,8 +65,9 @@ class FlowBelief(Belief):
     def move(self, rinse_ml: float, time_s: float) -> None:
         """The flow has brought the rinse volume to ``rinse_ml``."""
         if self._moved_s is not None and rinse_ml > self.now_ml:
-            idle = time_s - self._moved_s - (rinse_ml - self.now_ml) * self.pace_s
-            if idle > IDLE_S:
+            since_s = time_s - self._moved_s
+            idle = since_s - (rinse_ml - self.now_ml) * self.pace_s
+            if idle > max(IDLE_S, IDLE_SHARE * since_s):
                 self._commit()
                 self._earlier.clear()
                 self.course.rest(self.now_ml, idle)

@@ -1,4 +1,4 @@
-"""A rinse in flow that stood still overnight: the forecast after it, on the cells themselves (scipy's expm)."""
+"""A rinse in flow that stood still, overnight or for minutes: what follows, on the cells themselves (scipy's expm)."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
+from rinsewatch.rinse import flow
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
@@ -19,6 +20,19 @@ RESIN_ML, FLOW_ML_S, FLOOR_US_CM, TARGET_US_CM = 500.0, 1.5, 0.6, 3.0
 
 @pytest.mark.parametrize(("cells", "rest_h"), [(3, 2.0), (5, 8.0), (12, 1.0)])
 def test_after_a_night_the_rinse_is_neither_given_up_nor_stopped_early(cells: int, rest_h: float) -> None:
+    _rinse_with_a_rest(cells, rest_h)
+
+
+@pytest.mark.parametrize(("cells", "rest_h"), [(5, 0.04), (22, 0.06)])
+def test_a_rest_of_minutes_is_one(cells: int, rest_h: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The control: taken for none, what leaked in it is held for another vessel, and nothing stops in time."""
+    _rinse_with_a_rest(cells, rest_h)
+    monkeypatch.setattr(flow, "IDLE_S", 240.0)
+    with pytest.raises(AssertionError):
+        _rinse_with_a_rest(cells, rest_h)
+
+
+def _rinse_with_a_rest(cells: int, rest_h: float) -> None:
     """A fine meter reads the cells' own strength; asked in the middle of what is left, the forecast's
     interval holds the end."""
     period_s, column = 4.0, MixedCells(Column(cells, 0.4 * RESIN_ML, 0.2, 3e-3, FLOW_ML_S))
