@@ -166,7 +166,7 @@ def test_kill_9_then_continue_loses_nothing(tmp_path: Path, capsys: pytest.Captu
 
 def test_a_meter_lost_for_good_is_exit_3_and_the_rinse_stays_open(tmp_path: Path) -> None:
     with (
-        FakeMeter(tmp_path / "meter", unplugged=(1.5, 1e9)) as meter,
+        FakeMeter(tmp_path / "meter", unplugged=(6.0, 1e9)) as meter,  # a busy machine takes long to begin
         watching(tmp_path, "--port", str(meter.link), *FLOW, "--json", "--give-up", "1") as process,
     ):
         code, _, err = ended(process)
