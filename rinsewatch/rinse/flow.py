@@ -21,7 +21,7 @@ from rinsewatch.rinse.settle import FlowBlock
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 
-IDLE_S: Final = 60.0  # flow that stands this long is a rest in which the slow liquid leaks
+IDLE_S: Final = 60.0  # flow that stands so long has rested: at the usual exchange a fifth of the slow liquid leaks
 IDLE_SHARE: Final = 0.6  # of the time since it last moved; less is a slower flow between two readings far apart
 # Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
 PLACE_EFOLDS: Final = 0.35

@@ -137,7 +137,8 @@ class PortionBelief(Belief):
         first = not self.course.pours
         self._previous_high, before = (math.inf, 0.0) if first else (self._outer(self.view)[1], self.filtrate.mid)
         self._state = self.course.state(self.population.theta)
-        # What will be read is the drained portion, with what leaks into it meanwhile.
+        # What will be read is the drained portion, with what leaks into it meanwhile; the gate takes the usual moment,
+        # as whoever types late may type sooner this time.
         self._look(0.0 if first else READ_SHARE * (self.pace_s or USUAL_PACE_S), None)
         self._foresee()
         if not first:

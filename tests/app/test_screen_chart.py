@@ -137,8 +137,8 @@ def test_any_numbers_at_any_size(history, band, target, floor, width, height, as
 
 
 @pytest.mark.parametrize("ascii_only", [False, True])
-def test_a_frame_costs_under_six_milliseconds(ascii_only: bool) -> None:
+def test_a_frame_costs_under_five_milliseconds(ascii_only: bool) -> None:
     history = tuple(ChartPoint(x * 5.0, 1e4 * math.exp(-x / 60)) for x in range(400))
     band = tuple(BandPoint(2000 + i * 25.0, 0.5, 20.0, 9000.0) for i in range(60))  # as wide as it gets
     data = ChartData(history, band, 18.0, 2.0, 2000.0)
-    assert usual_s(lambda: chart_lines(data, 100, 20, ascii_only)) < 0.006
+    assert usual_s(lambda: chart_lines(data, 100, 20, ascii_only)) < 0.005
