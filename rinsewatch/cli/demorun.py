@@ -112,17 +112,15 @@ def run_demo(demo: Demo) -> int:
     clock = SystemClock()
     outlet = Outlet(sys.stderr if demo.as_json else sys.stdout)
     bench = Bench(demo_scenario(demo.residue, flow=demo.flow), np.random.default_rng(demo.seed))
-    with tempfile.TemporaryDirectory(prefix="rinsewatch-demo-") as folder, _logbook(demo) as logbook:
-        with open_demo_meter(bench, Path(folder) / "meter", demo.speed, clock) as meter:
-            if meter.notice:
-                print(f"rinsewatch: {meter.notice}", file=sys.stderr)
-            stage = _stage(demo, logbook, meter, clock)
-            operator = _operator(demo, meter, stage, clock)
-            code = _run(demo, stage, operator)
-        tell_end(stage, outlet)
-        for line in truth_lines(operator.truth, stage):
-            outlet.line(line)
-    return code
+    with (
+        tempfile.TemporaryDirectory(prefix="rinsewatch-demo-") as folder,
+        _logbook(demo) as logbook,
+        open_demo_meter(bench, Path(folder) / "meter", demo.speed, clock) as meter,
+    ):
+        if meter.notice:
+            print(f"rinsewatch: {meter.notice}", file=sys.stderr)
+        stage = _stage(demo, logbook, meter, clock)
+        return _run(demo, stage, _operator(demo, meter, stage, clock), outlet)
 
 
 def truth_lines(truth: Truth, stage: Stage) -> list[str]:
@@ -138,16 +136,25 @@ def truth_lines(truth: Truth, stage: Stage) -> list[str]:
     ]
 
 
-def _run(demo: Demo, stage: Stage, operator: Operator) -> int:
+def _run(demo: Demo, stage: Stage, operator: Operator, outlet: Outlet) -> int:
     thread = threading.Thread(target=operator.run, name="demo-operator", daemon=True)
+
+    def last_words(code: int) -> int:
+        """Both answers, once nobody pours any more."""
+        operator.stop()
+        thread.join()
+        tell_end(stage, outlet)
+        for line in truth_lines(operator.truth, stage):
+            outlet.line(line)
+        ended = stage.session.latest.ended
+        return NOT_REACHED if code == DONE and ended != End.REACHED.value else code
+
     thread.start()
     try:
-        code = run_stage(stage, choose_face(as_json=demo.as_json, plain=demo.plain))
+        return run_stage(stage, choose_face(as_json=demo.as_json, plain=demo.plain), last_words)
     finally:
         operator.stop()
         thread.join()
-    ended = stage.session.latest.ended
-    return NOT_REACHED if code == DONE and ended != End.REACHED.value else code
 
 
 def _operator(demo: Demo, meter: DemoMeter, stage: Stage, clock: Clock) -> Operator:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import signal
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 _REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed", "SIGQUIT": "quit"}
 _LOOK_UP_S = 0.2
+_LAST_WORDS_S = 1.0  # by then they are out, or the terminal takes none
 
 
 class EndedBySignal(BaseException):
@@ -40,6 +42,7 @@ class SignalGuard:
     def __init__(self, at_once: Callable[[str], object]) -> None:
         self._at_once = at_once
         self._armed = False
+        self._last_words_since_s: float | None = None
         self._before: dict[int, object] = {}
 
     def arm(self) -> None:
@@ -54,6 +57,10 @@ class SignalGuard:
         """The rinse is being closed: further signals must not get between."""
         self._armed = False
 
+    def last_words(self) -> None:
+        """The rinse is closed: a signal cuts its last words short only if they do not come to an end."""
+        self._last_words_since_s = time.monotonic()
+
     def restore(self) -> None:
         """Give the signals back."""
         for number, handler in self._before.items():
@@ -66,6 +73,10 @@ class SignalGuard:
             ended = EndedBySignal(number)
             self._at_once(ended.reason)
             raise ended
+        since_s = self._last_words_since_s
+        if since_s is not None and time.monotonic() - since_s > _LAST_WORDS_S:
+            self.restore()
+            signal.raise_signal(number)
 
 
 @contextmanager

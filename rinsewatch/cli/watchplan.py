@@ -94,8 +94,8 @@ def run_wish(wish: Wish) -> int:
             stage = _stage(wish, profile, logbook, unfinished, capture)
             if stage.starts_from:
                 outlet.line(stage.starts_from)
-            code = run_stage(stage, choose_face(as_json=wish.as_json, plain=wish.plain))
-        code = _kept(stage, logbook, code, outlet)
+            face = choose_face(as_json=wish.as_json, plain=wish.plain)
+            code = run_stage(stage, face, lambda code: _kept(stage, logbook, code, outlet))
         if has_summary(stage) and not code and _may_ask(wish):
             ask_words(stage, logbook)
         return code

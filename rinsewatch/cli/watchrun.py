@@ -7,6 +7,7 @@ import shlex
 import signal
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 from rinsewatch.cli.faces import DashboardFace, Face, JsonFace, Outlet, PlainFace
@@ -38,8 +39,12 @@ def can_draw() -> bool:
     return able and sys.stdout.isatty() and sys.stdin.isatty()
 
 
-def run_stage(stage: Stage, face: Face) -> int:
-    """Run to the end; returns the exit code. A signal ends the program properly; the rinse can be continued."""
+def run_stage(stage: Stage, face: Face, last_words: Callable[[int], int]) -> int:
+    """Run to the end; returns the exit code. A signal ends the program properly; the rinse can be continued.
+
+    ``last_words`` is called with the exit code once the rinse is closed, and may change it: a second Ctrl-C does
+    not cut it off.
+    """
     leave = BreakOff if stage.go_on else Finish
     guard, by_signal, whole = SignalGuard(lambda reason: stage.session.send(leave(reason))), None, False
     _read_stdin_in_background()
@@ -52,13 +57,16 @@ def run_stage(stage: Stage, face: Face) -> int:
         by_signal, whole = ended, True
     finally:
         guard.disarm()
-        if whole:
-            stage.session.end(leave(by_signal.reason) if by_signal else Finish("finished"))
-        else:
+        if not whole:
             stage.session.abandon()
+            guard.restore()
+    try:
+        stage.session.end(leave(by_signal.reason) if by_signal else Finish("finished"))
+        guard.last_words()
+        shown = stage.session.latest
+        return last_words(by_signal.exit_code if by_signal and not unsaved(shown) else exit_code(shown, stage))
+    finally:
         guard.restore()
-    shown = stage.session.latest
-    return by_signal.exit_code if by_signal and not unsaved(shown) else exit_code(shown, stage)
 
 
 def exit_code(shown: SessionSnapshot, stage: Stage) -> int:

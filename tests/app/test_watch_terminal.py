@@ -69,6 +69,16 @@ def test_ctrl_c_gives_the_terminal_back_and_the_rinse_can_be_continued(tmp_path:
     assert "go on with: rinsewatch watch --continue --port hand" in screen.raw
 
 
+def test_ctrl_c_pressed_again_and_again_does_not_cut_off_the_last_words(tmp_path: Path) -> None:
+    with terminal(tmp_path, "watch", *HAND) as screen:
+        screen.shows("p portion")
+        screen.child.sendintr()
+        while "recorded in" not in screen.raw and screen.feed_once(0.01):
+            screen.child.sendintr()
+        assert screen.end() == 130
+    assert "go on with: rinsewatch watch --continue --port hand" in screen.raw
+
+
 def test_a_pasted_flood_pours_nothing(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", *HAND) as screen:
         screen.shows("p portion")
