@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from enum import StrEnum
+
+from rinsewatch.quantities import CONDUCTIVITY_UNITS, TDS_UNITS
 
 
 class Mark(StrEnum):
@@ -39,3 +42,22 @@ class Row:
     def has_reading(self) -> bool:
         """True for a row that holds a reading, ``over`` and ``under`` included."""
         return self.mark is not Mark.NONE
+
+
+def understood(row: Row, time_s: float) -> Row:
+    """The row without what is no number or has no unit of a reading; ``time_s``: now, where it tells no time.
+
+    Meters and recordings are read by parsers that let no such thing through; others may call the core too.
+    """
+    if not math.isfinite(row.time_s):
+        row = replace(row, time_s=time_s)
+    if row.rinse_ml is not None and not math.isfinite(row.rinse_ml):
+        row = replace(row, rinse_ml=None)
+    if row.mark is Mark.VALUE and not _is_reading(row):
+        row = replace(row, mark=Mark.NONE, reading=None)
+    return row
+
+
+def _is_reading(row: Row) -> bool:
+    known = row.unit in CONDUCTIVITY_UNITS or row.unit in TDS_UNITS
+    return known and row.reading is not None and math.isfinite(row.reading)

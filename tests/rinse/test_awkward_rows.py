@@ -33,6 +33,28 @@ def _until(rows: list[Row], portion: int) -> list[Row]:
     return [r for r in rows if r.rinse_ml is not None and r.rinse_ml <= portion * PORTION_ML]
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"reading": math.nan},
+        {"reading": math.inf},
+        {"reading": None},
+        {"unit": ""},
+        {"unit": "mV"},
+        {"time_s": math.nan},
+        {"rinse_ml": math.inf},
+    ],
+)
+def test_what_is_no_number_or_has_no_unit_changes_no_answer(bench: Any, recording: Any, wrong: dict[str, Any]) -> None:
+    """Parsers let none of it through, but the core is called by others too: one such row in each portion."""
+    _, rows = recording
+    rows = _until(rows, 12)
+    twice = [r for row in rows for r in ((row, replace(row, **wrong)) if row.has_reading else (row,))]
+    plain, spoilt = bench.watch(bench.setup(), rows)[-1], bench.watch(bench.setup(), twice)[-1]
+    assert spoilt.filtrate.mid == pytest.approx(plain.filtrate.mid, rel=0.02)
+    assert spoilt.time_s == plain.time_s and spoilt.rinse_ml == plain.rinse_ml
+
+
 def test_times_that_go_back_stand_still(bench: Any, recording: Any) -> None:
     """A clock set back, a row repeated, rows swapped: time never runs backwards and the forecast hardly cares."""
     _, rows = recording
