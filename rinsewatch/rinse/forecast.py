@@ -22,7 +22,6 @@ FIVE: Final = (0.05, 0.5, 0.95)
 LIKELY_NEVER: Final = 0.9
 MAY_NEVER: Final = 0.05
 UNREACHED: Final = 1e-8  # uS/cm of residue; see ``Water.level``
-LATEST_MEDIAN: Final = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,15 +105,16 @@ def nominal_goal(view: View, level: Array, reachable: Flags, uneven: Array, dice
 def remaining(end_ml: Array, weights: Array) -> Remaining:
     """5 %, median and 95 % of the rinse volume at the endpoint; inf in ``end_ml`` means never.
 
-    "Never" counts as later than all: it opens the high end and moves the median up among the cases that get
-    there, though no further than their ninth tenth; where hardly any gets there, there is no median.
+    The median is that of the cases that get there, as the chance of never stands beside it. In the two ends "never"
+    counts as later than all: it moves the low end up and opens the high one. Where hardly any case gets there, there
+    is no median.
     """
     ever = np.isfinite(end_ml)
     share = float(np.dot(weights, ever))
     if share < 1.0 - LIKELY_NEVER:
         return Remaining(float(end_ml[ever].min()) if ever.any() else 0.0, None, None)
-    at = tuple(min(quantile / share, LATEST_MEDIAN if quantile <= 0.5 else quantile) for quantile in FIVE)
-    low, mid, high = weighted_quantiles(end_ml[ever], weights[ever], at)
+    least, middle, most = FIVE
+    low, mid, high = weighted_quantiles(end_ml[ever], weights[ever], (min(least / share, middle), middle, most))
     return Remaining(low, mid, high if share > 1.0 - MAY_NEVER else None)
 
 

@@ -95,6 +95,15 @@ def test_open_end_when_it_may_never_get_there(never: float, mid: bool, high: boo
         assert found.low_ml <= found.mid_ml <= (found.high_ml or math.inf)
 
 
+def test_the_median_is_of_those_that_get_there_and_the_low_end_of_all() -> None:
+    """Of 1000 ends 0 to 599 and 400 times never: the middle of the 600 is 299.5, a twentieth of all is 50."""
+    end = np.where(np.arange(1000) < 600, np.arange(1000.0), math.inf)
+    found = remaining(end, np.full(1000, 1e-3))
+    assert (found.low_ml, found.mid_ml) == (pytest.approx(49.5), pytest.approx(299.5))
+    few = remaining(np.where(np.arange(1000) < 101, np.arange(1000.0), math.inf), np.full(1000, 1e-3))
+    assert few.mid_ml == pytest.approx(50.0) and few.low_ml <= few.mid_ml
+
+
 def test_nothing_ever_gets_there() -> None:
     """All hypotheses never: numbers stay absent, not nan."""
     found = remaining(np.full(3, math.inf), np.full(3, 1 / 3))
