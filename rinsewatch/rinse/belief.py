@@ -84,6 +84,11 @@ class Belief(ABC):
         """What is read is lower than foreseen and not borne out yet; a subclass that can tell says so."""
         return False
 
+    @property
+    def unlike(self) -> bool:
+        """The reading does not move as it did before; a subclass that can tell says so."""
+        return False
+
     @abstractmethod
     def begin_anew(self) -> None:
         """What was read at the present place was not the filtrate, or is no longer."""

@@ -52,7 +52,8 @@ class Expectation:
 
     While readings are refused ``low_us_cm`` must not come down to them by itself. ``carried_low_us_cm`` has come
     down, for a probe that was out of the filtrate; ``comes_down``: so may ``low_us_cm``, the readings move like a
-    washout. ``proof_low_us_cm``: held readings that go on falling, but not below this, prove a washout of their own.
+    washout. ``proof_low_us_cm``: held readings that go on falling, but not below this, prove a washout of their own;
+    ``alike``: unless a place of theirs did not, when it ended, move as those before the hold.
     ``carried_band_us_cm``: low end, median and high end of the forecast carried on, without allowances: readings
     that stay within it for ``FOLLOWED`` e-folds are that washout, whatever was forecast before.
     """
@@ -66,6 +67,7 @@ class Expectation:
     carried_low_us_cm: float = math.inf
     comes_down: bool = True
     proof_low_us_cm: float = 0.0
+    alike: bool = True
     carried_band_us_cm: tuple[float, float, float] | None = None
 
 
@@ -86,7 +88,9 @@ class _Hold:
     low_us_cm: float  # what was too low when the hold began: the forecast must not come down to the readings
     least_us_cm: float = math.inf  # high end of the lowest reading since
     count: int = 1
-    trail: list[tuple[float, float]] = field(default_factory=list)  # (place, ln reading) one per portion or block
+    trail: list[tuple[float, float, bool]] = field(
+        default_factory=list
+    )  # (place, ln reading, alike) a portion or block
     follows_from: float | None = None  # ln of the carried median since which no reading has left its band
 
 
@@ -199,7 +203,7 @@ class Gate:
             self._hold.cause = cause
         self._hold.least_us_cm = min(self._hold.least_us_cm, span.high_us_cm)
         if not span.is_zero:
-            self._follow(self._hold, place, math.log(span.shown_us_cm))
+            self._follow(self._hold, (place, math.log(span.shown_us_cm), expected.alike))
             if cause is Cause.LOW and span.high_us_cm < expected.proof_low_us_cm:
                 self._hold.trail.clear()
         follows = cause is Cause.LOW and self._follows_forecast(self._hold, span, expected)
@@ -209,12 +213,12 @@ class Gate:
         return Assessment(Quality.BAD if self._hold.count > 1 else Quality.UNCERTAIN, cause)
 
     @staticmethod
-    def _follow(hold: _Hold, place: float, ln_reading: float) -> None:
+    def _follow(hold: _Hold, step: tuple[float, float, bool]) -> None:
         """Keep the last reading of each whole portion (or e-fold)."""
-        if hold.trail and math.floor(hold.trail[-1][0]) == math.floor(place):
-            hold.trail[-1] = (place, ln_reading)
+        if hold.trail and math.floor(hold.trail[-1][0]) == math.floor(step[0]):
+            hold.trail[-1] = step
         else:
-            hold.trail.append((place, ln_reading))
+            hold.trail.append(step)
             del hold.trail[:-TRAIL]
 
     @staticmethod
@@ -239,7 +243,10 @@ class Gate:
             return lasting and hold.trail[-1][1] < hold.trail[-6:][0][1] - 0.05
         if hold.cause is not Cause.LOW:
             return False
-        values = [ln for _, ln in hold.trail[:-1]]  # the last place is still under way
+        if not hold.trail or not hold.trail[-1][2]:
+            return False
+        known = takewhile(lambda step: step[2], reversed(hold.trail[:-1]))  # the last place is still under way
+        values = [ln for _, ln, _ in known][::-1]
         falls = [a - b for a, b in pairwise(values)]
         steady = list(takewhile(lambda fall: fall > PROOF_STEP, reversed(falls)))
         return len(steady) >= PROOF_STEPS and sum(steady) > PROOF_FALL

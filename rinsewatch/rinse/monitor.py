@@ -16,7 +16,7 @@ from rinsewatch.rinse.known import Verification, known_from_note
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.portions import LEAST_STAND_S, PortionBelief
 from rinsewatch.rinse.price import break_even_target_us_cm, price_now
-from rinsewatch.rinse.row import Row
+from rinsewatch.rinse.row import Row, understood
 from rinsewatch.rinse.setup import MOST_WATER_US_CM, EndpointKind, RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
 from rinsewatch.rinse.state import Price, Quality, RinseState, Verdict
@@ -92,6 +92,7 @@ class Rinse:
 
     def observe(self, row: Row) -> RinseState:
         """Take in one row and answer. Never raises on what a meter or a person may do."""
+        row = understood(row, self._time_s)
         self._pass_time(row)
         self._pass_volume(row)
         if row.event:
@@ -293,6 +294,7 @@ class Rinse:
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
             doubted=belief.doubts,
+            unlike=belief.unlike,
             came_down=self._came_down(),
         )
         if not on_plateau(evidence):

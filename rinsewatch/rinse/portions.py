@@ -104,7 +104,7 @@ class PortionBelief(Belief):
         typed = self._noticed <= 2 if self._noticed else self.window.typed
         if typed and 0.0 < self.window.last_after_s < gap and not self.rested:
             self._typed_at = [*self._typed_at[-8:], self.window.last_after_s / gap]
-        self._shape.next_portion(believed=self.window.count > 0)
+        self._shape.next_portion()
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrive()
 
@@ -171,6 +171,7 @@ class PortionBelief(Belief):
     def begin_anew(self) -> None:
         """What was read of this portion so far was not the filtrate, or is no longer."""
         self.window = PortionWindow(typed=self.window.typed)
+        self._shape.distrust()
         self._evaluated_at, self._before, self._foreseen_us_cm, self._doubted = 0, (0.0, math.inf), 0.0, None
         self._doubted_until = 0.0
 
@@ -182,6 +183,7 @@ class PortionBelief(Belief):
             if self.settled and self.window.last_after_s > LEAST_STAND_S:
                 self._call_in_doubt(span)
         self.window.add(self._after(time_s), span)
+        self._shape.trust(self._after(time_s), span)
         if self._due(self.window.count):
             fact = self.window.fact()
             if fact is not None:
@@ -206,6 +208,11 @@ class PortionBelief(Belief):
         """A reading, before it is judged: how it moves tells more than where it stands."""
         self._noticed += 1
         self._shape.add(self._after(time_s), span)
+
+    @property
+    def unlike(self) -> bool:
+        """The reading does not move as in the portions before."""
+        return not self._behaves()
 
     def _behaves(self) -> bool:
         """The reading moves while the portion stands as it did in the portions before."""
@@ -307,7 +314,8 @@ class PortionBelief(Belief):
             self.travel,
             carried_low_us_cm=low,
             comes_down=self._shape.moves(self.floor_us_cm),
-            proof_low_us_cm=self._unlogged_us_cm if alike else math.inf,
+            proof_low_us_cm=self._unlogged_us_cm,
+            alike=alike,
         )
 
     def _ladder(self) -> Ladder:

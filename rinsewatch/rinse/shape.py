@@ -26,11 +26,12 @@ NOTHING_SEEN: Final = (True, True, False)  # behaves, vouches, moves
 
 
 class PortionShape:
-    """All readings of the present portion, believed or not, and of the last portions that behaved."""
+    """All readings of the present portion, believed or not, and the believed ones of the last portions that behaved."""
 
     def __init__(self) -> None:
         self._known: list[PortionWindow] = []
         self._now = PortionWindow()
+        self._trusted = PortionWindow()
         self._looked_at = 0
         self._behaves, self._vouches, self._moves = NOTHING_SEEN
 
@@ -39,11 +40,20 @@ class PortionShape:
         if not span.is_over and not span.is_zero:
             self._now.add(after_s, span)
 
-    def next_portion(self, *, believed: bool) -> None:
-        """A portion was poured; the one before serves as an example if it was ``believed`` and behaved."""
-        if believed and self._now.count >= LEAST_READINGS and self._behaves:
-            self._known = [*self._known[-(KEPT - 1) :], self._now]
-        self._now, self._looked_at = PortionWindow(), 0
+    def trust(self, after_s: float, span: Span) -> None:
+        """The same reading, now that it is believed: an example is made of these alone, not of bubbles."""
+        if not span.is_over and not span.is_zero:
+            self._trusted.add(after_s, span)
+
+    def distrust(self) -> None:
+        """What was believed of this portion so far was not the filtrate."""
+        self._trusted = PortionWindow()
+
+    def next_portion(self) -> None:
+        """A portion was poured; what was believed of the one before serves as an example if it behaved."""
+        if self._trusted.count >= LEAST_READINGS and self._behaves:
+            self._known = [*self._known[-(KEPT - 1) :], self._trusted]
+        self._now, self._trusted, self._looked_at = PortionWindow(), PortionWindow(), 0
         self._behaves, self._vouches, self._moves = NOTHING_SEEN
 
     def forget(self) -> None:

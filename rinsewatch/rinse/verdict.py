@@ -32,6 +32,7 @@ _WORDS = {
 
 HIDDEN: Final = "hide the target"
 DOUBTED: Final = "lower than foreseen: pour another portion to bear it out, or look at the probe and confirm it"
+UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
@@ -55,6 +56,7 @@ class Evidence:
     coarse_us_cm: float = 0.0  # display step, where it hides whether the target is reached; else 0
     came_down: bool = True  # in flow: read above the target before, or the person vouches for the probe
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
+    unlike: bool = False  # does not move while the portion stands as those before it did
 
 
 def on_plateau(e: Evidence) -> bool:
@@ -98,6 +100,8 @@ class Decision:
             return Verdict.RINSE, f"the display's steps of {e.coarse_us_cm:.2g} uS/cm {HIDDEN}: the forecast decides"
         if near and e.doubted:
             return Verdict.RINSE, DOUBTED
+        if near and e.unlike:
+            return Verdict.RINSE, UNLIKE
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
         if e.chance_unreachable >= 0.5:

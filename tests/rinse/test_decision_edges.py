@@ -10,7 +10,7 @@ from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.rinse.target import target_us_cm
-from rinsewatch.rinse.verdict import Decision, Evidence, on_plateau
+from rinsewatch.rinse.verdict import DOUBTED, UNLIKE, Decision, Evidence, on_plateau
 
 THERE = Evidence(
     chance_at=0.6, chance_near=0.98, chance_not_wrong=0.995, chance_unreachable=0.0, excess_share=0.5, settled=True,
@@ -124,3 +124,11 @@ def test_the_target_of_each_kind_of_endpoint(
     endpoint: Endpoint, feed: float | None, water: float | None, step: float, target: float | None
 ) -> None:
     assert target_us_cm(_setup(endpoint, feed, water), step) == (None if target is None else pytest.approx(target))
+
+
+def test_a_portion_unlike_those_before_is_said_to_be_and_not_to_settle() -> None:
+    waiting = replace(THERE, settled=False)
+    assert Decision().decide(waiting) == (Verdict.RINSE, "about there: let the reading settle")
+    assert Decision().decide(replace(waiting, unlike=True)) == (Verdict.RINSE, UNLIKE)
+    assert Decision().decide(replace(waiting, unlike=True, doubted=True)) == (Verdict.RINSE, DOUBTED)
+    assert Decision().decide(replace(UNDER_WAY, unlike=True)) == (Verdict.RINSE, "rinse on")

@@ -233,6 +233,25 @@ def test_below_what_a_washout_could_have_reached_nothing_is_proved() -> None:
     assert any(_low(0.9, 0.6, 0.4, 0.3))  # without such a limit: none
 
 
+def _alike(*endings: tuple[bool, ...]) -> bool:
+    """Portions that fall as a washout does, each read as often as ``endings`` says alike or unlike; is it proved?"""
+    gate, proved = Gate(), False
+    for n, portion in enumerate(endings):
+        for i, alike in enumerate(portion):
+            expected = replace(MID, alike=alike)
+            found = gate.assess(_span(50.0 * 0.7**n, 0.01), LATE_S + 20.0 * n + i, 6.0 + n, expected)
+            proved = proved or found.rejoined
+    return proved
+
+
+def test_a_portion_proves_nothing_if_it_was_unlike_those_before_when_it_ended() -> None:
+    """A display that flickers between two digits looks unlike for a moment: only how the portion ends counts."""
+    assert _alike((True, False, True), (False, True), (True,), (True,))
+    assert not _alike((True,), (True, False), (True,), (True,))
+    assert not _alike((True,), (True,), (True,), (False,))
+    assert _alike((False,), (True,), (True,), (True,), (True,))
+
+
 def test_over_range_is_never_taken_for_a_display_that_stands_still() -> None:
     gate, over = Gate(), Span(2000.0, 2000.0, math.inf, 0.0)
     found = [gate.assess(over, LATE_S + i, 5.0, replace(MID, travel=0.1 * i)).cause for i in range(10)]

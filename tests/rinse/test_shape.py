@@ -12,11 +12,22 @@ from rinsewatch.rinse.spans import Span
 FLOOR = 1.0
 
 
-def _add(shape: PortionShape, start_us_cm: float, ln_change: float, step: float = 0.1, count: int = 30) -> None:
+def _add(
+    shape: PortionShape,
+    start_us_cm: float,
+    ln_change: float,
+    step: float = 0.1,
+    count: int = 30,
+    *,
+    trusted: bool = True,
+) -> None:
     """A portion read for 60 s that changes by so much, evenly in the log."""
     for i in range(count):
         us_cm = round(start_us_cm * math.exp(ln_change * i / (count - 1)) / step) * step
-        shape.add(60.0 * i / (count - 1), Span(us_cm, max(us_cm - step / 2, 0.0), us_cm + step / 2, step))
+        span = Span(us_cm, max(us_cm - step / 2, 0.0), us_cm + step / 2, step)
+        shape.add(60.0 * i / (count - 1), span)
+        if trusted:
+            shape.trust(60.0 * i / (count - 1), span)
 
 
 def _leaking(portions: int = 4, ln_change: float = 0.6) -> PortionShape:
@@ -24,7 +35,7 @@ def _leaking(portions: int = 4, ln_change: float = 0.6) -> PortionShape:
     shape = PortionShape()
     for n in range(portions):
         _add(shape, 400.0 * 0.6**n, ln_change)
-        shape.next_portion(believed=True)
+        shape.next_portion()
     return shape
 
 
@@ -91,11 +102,11 @@ def test_a_portion_that_misbehaved_or_was_not_believed_is_no_example() -> None:
     for _ in range(8):
         _add(shape, 50.0, 0.0)
         assert not shape.behaves(FLOOR)
-        shape.next_portion(believed=True)
+        shape.next_portion()
     refused = _leaking(portions=LEAST_KNOWN, ln_change=0.6)
     for _ in range(12):
-        _add(refused, 50.0, 0.5)
-        refused.next_portion(believed=False)
+        _add(refused, 50.0, 0.5, trusted=False)
+        refused.next_portion()
     _add(refused, 50.0, 0.0)
     assert not refused.behaves(FLOOR)
 

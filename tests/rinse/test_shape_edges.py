@@ -15,18 +15,23 @@ from rinsewatch.rinse.spans import Span
 FLOOR = 1.0
 
 
-def _portion(shape: PortionShape, us_cm: float, ln_change: float, count: int = 30, begin: int = 0) -> None:
+def _portion(
+    shape: PortionShape, us_cm: float, ln_change: float, count: int = 30, begin: int = 0, *, trusted: bool = True
+) -> None:
     """Readings ``begin`` to ``count`` of a portion read for a minute that changes by so much, evenly in the log."""
     for i in range(begin, count):
         shown = round(us_cm * math.exp(ln_change * i / (count - 1)), 1)
-        shape.add(60.0 * i / (count - 1), Span(shown, max(shown - 0.05, 0.0), shown + 0.05, 0.1))
+        span = Span(shown, max(shown - 0.05, 0.0), shown + 0.05, 0.1)
+        shape.add(60.0 * i / (count - 1), span)
+        if trusted:
+            shape.trust(60.0 * i / (count - 1), span)
 
 
 def _known(ln_changes: list[float], count: int = 30) -> PortionShape:
     shape = PortionShape()
     for change in ln_changes:
         _portion(shape, 400.0, change, count)
-        shape.next_portion(believed=True)
+        shape.next_portion()
     return shape
 
 
@@ -63,12 +68,41 @@ def test_what_was_over_range_tells_nothing_of_a_shape() -> None:
 
 def test_the_next_portion_begins_without_suspicion() -> None:
     shape = _known([0.6] * 4)
-    _portion(shape, 50.0, 0.0)
+    _portion(shape, 50.0, 0.0, trusted=False)
     assert not shape.behaves(FLOOR) and not shape.vouches(FLOOR)
-    shape.next_portion(believed=False)
+    shape.next_portion()
     assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
     _portion(shape, 50.0, 0.0)
     assert not shape.behaves(FLOOR)  # a portion not believed is no example
+
+
+def test_what_was_refused_in_a_portion_is_no_part_of_its_example() -> None:
+    """Bubbles on the probe in three portions once made every later portion unlike them."""
+    for refused, behaves in ((False, False), (True, True)):
+        shape = PortionShape()
+        for _ in range(3):
+            for i in range(30):
+                bubble = 6 <= i < 12
+                shown = 400.0 * math.exp(0.6 * i / 29) * (0.05 if bubble else 1.0)
+                span = Span(shown, shown - 0.05, shown + 0.05, 0.1)
+                shape.add(60.0 * i / 29, span)
+                if not (refused and bubble):
+                    shape.trust(60.0 * i / 29, span)
+            shape.next_portion()
+        _portion(shape, 50.0, 0.6)
+        assert shape.behaves(FLOOR) is behaves
+
+
+def test_what_was_believed_by_mistake_is_no_example() -> None:
+    shape = _known([0.6] * 2)
+    for _ in range(4):
+        _portion(shape, 50.0, 0.6, count=20)
+        shape.distrust()
+        shape.next_portion()
+    flat = _known([0.0] * 4)
+    for each in (shape, flat):
+        _portion(each, 50.0, 0.0)
+    assert not shape.behaves(FLOOR) and flat.behaves(FLOOR)
 
 
 def test_a_persons_word_forgets_what_the_portions_before_did() -> None:
@@ -77,7 +111,7 @@ def test_a_persons_word_forgets_what_the_portions_before_did() -> None:
     assert not shape.behaves(FLOOR)
     shape.forget()
     assert shape.behaves(FLOOR) and shape.vouches(FLOOR)
-    shape.next_portion(believed=False)
+    shape.next_portion()
     _portion(shape, 50.0, 0.0)
     assert shape.behaves(FLOOR)
 
