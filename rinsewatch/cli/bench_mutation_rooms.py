@@ -88,7 +88,7 @@ EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {
     (_GATE_PY, "return False", "return None, not False"): "neither is true",
     (_SHAPE_PY, "LATE: Final = (0.75, 1.0)", "2.0, not 1.0"): "nothing is read after the last reading",
     (_SHAPE_PY, "self._looked_at = 0", "1, not 0"): "one reading more tells nothing",
-    (_SHAPE_PY, "self._now, self._looked_at = PortionWindow(), 0", "1, not 0"): "one reading more tells nothing",
+    (_SHAPE_PY, "self._now, self._trusted, self._looked_at = PortionWindow(), PortionWindow(), 0", "1, not 0"): "one reading more tells nothing",
     (_SHAPE_PY, "self._known, self._looked_at = [], 0", "1, not 0"): "one reading more tells nothing",
     (_SHAPE_PY, "self._behaves, self._vouches, self._moves = NOTHING_SEEN",
      "without: self._behaves, self._vouches, self._moves = NOTHING_SEEN"): "where it survives, it is looked at anew",
