@@ -35,7 +35,10 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Remaining:
-    """Rinse water still to pour, mL: 5 %, median, 95 %. None for mid or high: it may never get there."""
+    """Rinse water still to pour, mL: 5 %, median if it gets there at all, 95 %.
+
+    High None: it may never get there (more than 5 % chance). Mid None too: it hardly can.
+    """
 
     low_ml: float
     mid_ml: float | None
