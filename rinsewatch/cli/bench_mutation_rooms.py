@@ -9,7 +9,8 @@ _LINES: Final = (
     "tests/drivers/test_grammar_edges.py", "tests/drivers/test_captures.py",
     "tests/drivers/test_hand_sniff_capture.py", "tests/drivers/test_text_grammar.py",
 )  # fmt: skip
-_GATE: Final = ("tests/rinse/test_gate_edges.py", "tests/rinse/test_gate.py")
+_FOLLOWS: Final = "tests/rinse/test_gate_follows.py"
+_GATE: Final = ("tests/rinse/test_gate_edges.py", "tests/rinse/test_gate.py", _FOLLOWS)
 _SHAPE: Final = ("tests/rinse/test_shape_edges.py",)
 _DECISION: Final = ("tests/rinse/test_decision_edges.py", "tests/rinse/test_verdicts.py")
 _BOOK: Final = (
@@ -27,7 +28,7 @@ ROOMS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     "quality": {
         "rinsewatch/rinse/gate.py": _GATE,
         "rinsewatch/rinse/shape.py": (*_SHAPE, "tests/rinse/test_shape.py"),
-        "rinsewatch/rinse/earlier.py": (*_SHAPE, "tests/rinse/test_earlier.py"),
+        "rinsewatch/rinse/earlier.py": (*_SHAPE, "tests/rinse/test_earlier.py", _FOLLOWS),
         f"{_DRIVERS}/word_order.py": ("tests/drivers/test_word_order.py",),
         f"{_DRIVERS}/watch.py": ("tests/drivers/test_watch_edges.py", "tests/drivers/test_link_states.py"),
     },
@@ -88,7 +89,8 @@ EQUIVALENT: Final[dict[tuple[str, str, str], str]] = {
     (_GATE_PY, "return False", "return None, not False"): "neither is true",
     (_SHAPE_PY, "LATE: Final = (0.75, 1.0)", "2.0, not 1.0"): "nothing is read after the last reading",
     (_SHAPE_PY, "self._looked_at = 0", "1, not 0"): "one reading more tells nothing",
-    (_SHAPE_PY, "self._now, self._trusted, self._looked_at = PortionWindow(), PortionWindow(), 0", "1, not 0"): "one reading more tells nothing",
+    (_SHAPE_PY, "self._now, self._trusted, self._looked_at = PortionWindow(), PortionWindow(), 0", "1, not 0"):
+        "one reading more tells nothing",
     (_SHAPE_PY, "self._known, self._looked_at = [], 0", "1, not 0"): "one reading more tells nothing",
     (_SHAPE_PY, "self._behaves, self._vouches, self._moves = NOTHING_SEEN",
      "without: self._behaves, self._vouches, self._moves = NOTHING_SEEN"): "where it survives, it is looked at anew",

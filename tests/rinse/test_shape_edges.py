@@ -94,15 +94,29 @@ def test_what_was_refused_in_a_portion_is_no_part_of_its_example() -> None:
 
 
 def test_what_was_believed_by_mistake_is_no_example() -> None:
-    shape = _known([0.6] * 2)
-    for _ in range(4):
-        _portion(shape, 50.0, 0.6, count=20)
-        shape.distrust()
+    """Beside portions that rise seven times, one that rises as the true ones did would be unlike."""
+    for mistaken, behaves in ((True, True), (False, False)):
+        shape = _known([0.6] * 2)
+        for _ in range(4):
+            _portion(shape, 50.0, 2.0)
+            if mistaken:
+                shape.distrust()
+            shape.next_portion()
+        _portion(shape, 50.0, 0.5)
+        assert shape.behaves(FLOOR) is behaves
+
+
+def test_words_and_zeros_are_no_part_of_an_example() -> None:
+    shape = PortionShape()
+    for _ in range(3):
+        shape.trust(0.0, Span(0.0, 0.0, 0.05, 0.1))
+        shape.trust(1.0, Span(2000.0, 2000.0, math.inf, 0.0))
+        _portion(shape, 400.0, 0.6)
+        shape.trust(60.0, Span(0.0, 0.0, 0.05, 0.1))
+        shape.trust(60.0, Span(2000.0, 2000.0, math.inf, 0.0))
         shape.next_portion()
-    flat = _known([0.0] * 4)
-    for each in (shape, flat):
-        _portion(each, 50.0, 0.0)
-    assert not shape.behaves(FLOOR) and flat.behaves(FLOOR)
+    _portion(shape, 50.0, 0.0)
+    assert not shape.behaves(FLOOR)
 
 
 def test_a_persons_word_forgets_what_the_portions_before_did() -> None:
