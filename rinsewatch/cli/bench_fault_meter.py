@@ -118,14 +118,16 @@ def sound(bench: Bench) -> Outcome:
     """What all the guards cost where there is nothing to guard against (line 14 of the score table)."""
     played = campaign(laid.clean, replace(bench, runs=5 * bench.runs))
     delays = sorted(one.delay_s for one in played if one.delay_s is not None)
-    missed, false = [one for one in played if one.delay_s is None], sum(one.false for one in played)
+    missed, false = [one for one in played if one.delay_s is None], [one.seed for one in played if one.false]
     if not delays:
         return Outcome(False, f"no endpoint found in {len(played)}")
     middle, ninth, last = (delays[min(int(share * len(delays)), len(delays) - 1)] for share in (0.5, 0.9, 1.0))
     figures = (
-        f"{len(missed)} endpoints missed and {false} false of {len(played)}; stop after the first filtrate that is"
+        f"{len(missed)} endpoints missed and {len(false)} false of {len(played)}; stop after the first filtrate that is"
     )
     figures += f" there and drained: median {middle:.0f} s, 90 % within {ninth:.0f} s, all within {last:.0f} s"
+    if false:
+        figures += f"; false were rinses {', '.join(map(str, false[:10]))}"
     if missed:
         answered = [play_answered(one.seed) for one in missed]
         seeds = ", ".join(str(one.seed) for one in missed)

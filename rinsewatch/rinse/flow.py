@@ -154,6 +154,18 @@ class FlowBelief(Belief):
         """What was read so far was not the filtrate, or is no longer."""
         self._earlier.clear()
 
+    def confirmed(self) -> None:
+        """The person says the probe is in the filtrate: what was foreseen before is no measure any more."""
+        self._earlier.clear()
+        self._surprised_ml = -math.inf
+
+    @property
+    def doubts(self) -> bool:
+        """What is read is lower than foreseen earlier in the rinse, or was not foreseen and is not borne out yet."""
+        sure_ml = min(SURE_EFOLDS * self.efold_ml, SURE_RESIN_VOLUMES * self.setup.resin_ml)
+        sure = self.now_ml - self._surprised_ml >= sure_ml
+        return not sure or self.block.high_us_cm < self._earlier.low_us_cm(self.now_ml, STOP_SHARE)
+
     def _remember(self) -> None:
         """Keep what is forecast from here, to judge later readings by."""
         further = AHEAD_EFOLDS * self.efold_ml
@@ -162,10 +174,7 @@ class FlowBelief(Belief):
 
     def agrees(self, low_us_cm: float) -> bool:
         """As for every rinse; nor may the reading be lower than foreseen, just now or earlier in the rinse."""
-        foreseen = self.block.high_us_cm >= self._earlier.low_us_cm(self.now_ml, STOP_SHARE)
-        sure_ml = min(SURE_EFOLDS * self.efold_ml, SURE_RESIN_VOLUMES * self.setup.resin_ml)
-        sure = self.now_ml - self._surprised_ml >= sure_ml
-        return super().agrees(low_us_cm) and foreseen and sure and not self._surprises()
+        return super().agrees(low_us_cm) and not self.doubts and not self._surprises()
 
     def _surprises(self) -> bool:
         """The present block reads other than was believed before it was read."""

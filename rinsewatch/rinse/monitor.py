@@ -293,8 +293,8 @@ class Rinse:
             has_target=target is not None,
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
-            doubted=belief.doubts,
-            unlike=belief.unlike,
+            doubted=at > 0.0 and belief.doubts,
+            unlike=at > 0.0 and belief.unlike,
             came_down=self._came_down(),
         )
         if not on_plateau(evidence):

@@ -1,0 +1,38 @@
+"""Caustic residue that neutralises the carbonic acid of the rinse water: the filtrate reads less than that water.
+
+Near a target "zero" such a dip lies below all that was foreseen. No stop by itself then; the person is told why, and
+their word ends it. (The simulator's chemistry, two of five thousand sound rinses.)
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from rinsewatch import Rinse, Row, Verdict
+from rinsewatch.cli.bench_fault_campaign import clean_record
+from rinsewatch.cli.bench_rinse import row_of, setup_of, target_of
+from rinsewatch.rinse.verdict import DOUBTED
+
+PATIENCE_S = 60.0
+
+
+def _watched(seed: int, *, answers: bool) -> tuple[bool, float | None]:
+    """Whether the person was told of the doubt, and the filtrate at the stop in targets, None without one."""
+    record = clean_record(seed)
+    rinse, told_s = Rinse(setup_of(record.scenario)), None
+    for number, raw in enumerate(record.rows):
+        state = rinse.observe(row_of(raw))
+        if state.verdict is Verdict.STOP:
+            return told_s is not None, float(record.settled_scale_us_cm[number]) / target_of(record)
+        if state.reason == DOUBTED:
+            told_s = raw.time_s if told_s is None else told_s
+            if answers and raw.time_s - told_s > PATIENCE_S:
+                rinse.observe(Row(raw.time_s, event="note: probe confirmed"))
+    return told_s is not None, None
+
+
+@pytest.mark.parametrize("seed", [1905, 3596])
+def test_a_reading_below_all_that_was_foreseen_is_told_and_the_persons_word_ends_it(seed: int) -> None:
+    assert _watched(seed, answers=False) == (True, None), "or it shows nothing"
+    told, there = _watched(seed, answers=True)
+    assert told and there is not None and there <= 1.0
