@@ -31,7 +31,7 @@ _WORDS = {
 }
 
 HIDDEN: Final = "hide the target"
-DOUBTED: Final = "lower than foreseen: rinse on to bear it out, or look at the probe and confirm it"
+DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe and confirm it"
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
