@@ -6,26 +6,31 @@ conductivity (concentration times limiting molar conductivity), uS/cm, above the
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.prior import ENTRAINED, EXCHANGE, SLOW, START, Array
+from rinsewatch.rinse.prior import ENTRAINED, EXCHANGE, SLOW, START, Array, fill
 
-STANDING_S: Final = 900.0  # a portion is taken to have drained by then; what leaks later meets the drained bed
+STANDING_S: Final = 900.0  # at the latest a portion has drained by then; what leaks later meets the drained bed
 _TINY: Final = 1e-300
 _BISECTIONS: Final = 26
 
 
 @dataclass(frozen=True, slots=True)
 class Pour:
-    """One portion (or ``count`` equal ones, long ago): volume mL, time s, seconds since the pour before."""
+    """One portion (or ``count`` equal ones, long ago): volume mL, time s, seconds since the pour before.
+
+    ``stood_s``: for so many of these the portion before stood in the bed; then it had drained.
+    """
 
     volume_ml: float
     time_s: float
     gap_s: float
     count: int = 1
+    stood_s: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +57,8 @@ class PortionBed:
         self.resin_ml = resin_ml
 
     def start(self, theta: Array) -> BedState:
-        """All liquid at full strength."""
-        ones = np.ones(theta.shape[0])
-        return BedState(ones, ones, 0.0, 0.0)
+        """The mobile liquid at full strength, the slow liquid not quite."""
+        return BedState(np.ones(theta.shape[0]), fill(theta), 0.0, 0.0)
 
     def pour(self, theta: Array, state: BedState, pour: Pour, before_ml: float) -> BedState:
         """After the exchange since the pour before (of ``before_ml``) and the mixing of this portion."""
@@ -63,15 +67,15 @@ class PortionBed:
         if pour.count > 1:
             mobile, slow = self._many(theta, state, pour, keep)
         else:
-            mobile, slow = self._rest(theta, state.mobile, state.slow, before_ml, pour.gap_s)
+            mobile, slow = self._rest(theta, state.mobile, state.slow, before_ml, pour.gap_s, pour.stood_s)
             mobile = mobile * keep
         return BedState(mobile, slow, state.volume_ml + pour.count * pour.volume_ml, pour.time_s)
 
     def _many(self, theta: Array, state: BedState, pour: Pour, keep: Array) -> tuple[Array, Array]:
         """``count`` equal portions at once: the one-portion map to a power, by squaring."""
         ones, zeros = np.ones(theta.shape[0]), np.zeros(theta.shape[0])
-        a, c = self._rest(theta, ones, zeros, pour.volume_ml, pour.gap_s)
-        b, d = self._rest(theta, zeros, ones, pour.volume_ml, pour.gap_s)
+        a, c = self._rest(theta, ones, zeros, pour.volume_ml, pour.gap_s, pour.stood_s)
+        b, d = self._rest(theta, zeros, ones, pour.volume_ml, pour.gap_s, pour.stood_s)
         a, b = a * keep, b * keep
         mobile, slow, count = state.mobile, state.slow, pour.count
         while count:
@@ -82,16 +86,23 @@ class PortionBed:
         return mobile, slow
 
     def _rest(
-        self, theta: Array, mobile: Array, slow: Array, standing_ml: float, seconds: float
+        self,
+        theta: Array,
+        mobile: Array,
+        slow: Array,
+        standing_ml: float,
+        seconds: float,
+        stood_s: float = math.inf,
     ) -> tuple[Array, Array]:
         if seconds <= 0.0:
             return mobile, slow
         entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
         rate, ratio = np.exp(theta[:, EXCHANGE]), np.exp(theta[:, SLOW])
         wet = ratio * entrained / (entrained + standing_ml)
-        mobile, slow = exchange(mobile, slow, wet, rate, min(seconds, STANDING_S))
-        if seconds > STANDING_S:
-            mobile, slow = exchange(mobile, slow, ratio, rate, seconds - STANDING_S)
+        stood_s = min(seconds, stood_s, STANDING_S)
+        mobile, slow = exchange(mobile, slow, wet, rate, stood_s)
+        if seconds > stood_s:
+            mobile, slow = exchange(mobile, slow, ratio, rate, seconds - stood_s)
         return mobile, slow
 
     def level(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> Array:
@@ -108,22 +119,30 @@ class PortionBed:
         return out
 
     def ladder(
-        self, theta: Array, state: BedState, portion_ml: float, first_gap_s: float, pace_s: float, read_s: float
+        self,
+        theta: Array,
+        state: BedState,
+        portion_ml: float,
+        first_gap_s: float,
+        pace_s: float,
+        read_s: float,
+        stood_s: float = math.inf,
     ) -> Ladder:
         """The levels after 1, 2, ... further portions, as a sum of two exponentials."""
-        first = self.pour(theta, state, Pour(portion_ml, 0.0, first_gap_s), portion_ml)
-        second = self.pour(theta, first, Pour(portion_ml, 0.0, pace_s), portion_ml)
+        first = self.pour(theta, state, Pour(portion_ml, 0.0, first_gap_s, stood_s=stood_s), portion_ml)
+        usual = Pour(portion_ml, 0.0, pace_s, stood_s=stood_s)
+        second = self.pour(theta, first, usual, portion_ml)
         levels = [np.exp(self.level(theta, s, portion_ml, read_s)) for s in (first, second)]
-        fast, slow = self._rates(theta, portion_ml, pace_s)
+        fast, slow = self._rates(theta, usual)
         return Ladder.through(levels[0], levels[1], fast, slow)
 
-    def _rates(self, theta: Array, portion_ml: float, pace_s: float) -> tuple[Array, Array]:
+    def _rates(self, theta: Array, pour: Pour) -> tuple[Array, Array]:
         """Eigenvalues of one portion's map (rest, then mix), both in (0, 1)."""
         ones, zeros = np.ones(theta.shape[0]), np.zeros(theta.shape[0])
         entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
-        keep = entrained / (entrained + portion_ml)
-        from_mobile = self._rest(theta, ones, zeros, portion_ml, pace_s)
-        from_slow = self._rest(theta, zeros, ones, portion_ml, pace_s)
+        keep = entrained / (entrained + pour.volume_ml)
+        from_mobile = self._rest(theta, ones, zeros, pour.volume_ml, pour.gap_s, pour.stood_s)
+        from_slow = self._rest(theta, zeros, ones, pour.volume_ml, pour.gap_s, pour.stood_s)
         trace = keep * from_mobile[0] + from_slow[1]
         determinant = keep * (from_mobile[0] * from_slow[1] - from_slow[0] * from_mobile[1])
         root = np.sqrt(np.maximum(trace * trace - 4.0 * determinant, 0.0))

@@ -19,7 +19,7 @@ from rinsewatch.rinse.prior import Array
 MOST_FACTS: Final = 48
 MOST_POURS: Final = 96
 MOST_RESTS: Final = 6
-BEND_IN_FLOW: Final = 0.03  # nobody stirs and drains there: less is left to chance than in portions
+BEND_IN_FLOW: Final = 0.015  # nobody stirs and drains there: less is left to chance than in portions
 
 
 class Course(Protocol):
@@ -142,21 +142,26 @@ class PortionCourse(FactLog):
         return self.bed.level(theta, self.state(theta), before, self.now_after_s)
 
     def _bundle(self) -> None:
-        """Join the older pours in pairs; facts between the two of a pair go."""
-        old, kept, place_of = self.pours[: MOST_POURS // 2], [], [0]
+        """Join the older pours in pairs; facts between the two of a pair go.
+
+        Not the first of all: before it nothing leaked, and what a pair leaks it leaks before each of its two.
+        """
+        begun = 1 + MOST_POURS // 2
+        old, kept, place_of = self.pours[1:begun], self.pours[:1], [0, 1]
         for first, second in zip(old[::2], old[1::2], strict=True):
             count = first.count + second.count
             mean = (first.volume_ml * first.count + second.volume_ml * second.count) / count
             gap = (first.gap_s * first.count + second.gap_s * second.count) / count
-            kept.append(Pour(mean, second.time_s, gap, count))
+            stood = (first.stood_s * first.count + second.stood_s * second.count) / count
+            kept.append(Pour(mean, second.time_s, gap, count, stood))
             place_of += [-1, len(kept)]
-        shift = len(old) - len(kept)
+        shift = begun - len(kept)
         moved = []
         for fact in self.facts:
-            place = fact.place - shift if fact.place > len(old) else place_of[int(fact.place)]
+            place = fact.place - shift if fact.place > begun else place_of[int(fact.place)]
             if place >= 0:
                 moved.append(replace(fact, place=place))
-        self.facts, self.pours = moved, kept + self.pours[len(old) :]
+        self.facts, self.pours = moved, kept + self.pours[begun:]
 
 
 @dataclass(frozen=True, slots=True)

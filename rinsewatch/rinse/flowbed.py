@@ -9,7 +9,7 @@ the residue sits near the outlet: of neighbouring cells the upper holds a share 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from scipy.special import gammaincc
 
 from rinsewatch.rinse.beds import exchange
 from rinsewatch.rinse.flowpath import FlowPath
-from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START, Array
+from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START, Array, fill
 from rinsewatch.rinse.residence import Residence
 
 _TINY: Final = 1e-300
@@ -38,13 +38,15 @@ class FlowState:
     """Start of the present stretch of flow and its volume (mL); shapes (count,), strengths relative to the start.
 
     ``kept``: what is left of the column's own curve; ``gained``: by the mobile liquid at the outlet in the rest
-    before; ``fade``: from cell to cell upwards; ``slow``: strength of the slow liquid at the outlet.
+    before; ``fade``: from cell to cell upwards; ``slow``: strength of the slow liquid at the outlet; ``fill``: with
+    which the column's curve starts.
     """
 
     kept: Array
     gained: Array
     fade: Array
     slow: Array
+    fill: Array
     volume_ml: float
 
 
@@ -56,9 +58,9 @@ class FlowBed:
         self.flow_ml_s = flow_ml_s
 
     def start(self, theta: Array) -> FlowState:
-        """All liquid at full strength."""
-        ones = np.ones(theta.shape[0])
-        return FlowState(ones, 0.0 * ones, ones, ones, 0.0)
+        """The mobile liquid at full strength, the slow liquid not quite."""
+        ones, filled = np.ones(theta.shape[0]), fill(theta)
+        return FlowState(ones, 0.0 * ones, ones, filled, filled, 0.0)
 
     def level(self, theta: Array, state: FlowState, volume_ml: float) -> Array:
         """Log level of each hypothesis at one rinse volume; shape (count,)."""
@@ -76,7 +78,7 @@ class FlowBed:
         whole, mobile_ml = np.exp(columns[CELLS]), self.resin_ml * np.exp(columns[ENTRAINED])
         cells = np.maximum(whole - above, 1.0) if above else whole
         rate = np.exp(columns[EXCHANGE]) / self.flow_ml_s
-        column = Residence.of(cells, mobile_ml * cells / whole, np.exp(columns[SLOW]), rate)
+        column = Residence.of(cells, mobile_ml * cells / whole, np.exp(columns[SLOW]), rate, state.fill[:, None])
         return _Curve(column, whole / mobile_ml, state, above)
 
     def path(self, theta: Array, state: FlowState, volume_ml: float) -> FlowPath:
@@ -102,14 +104,17 @@ class FlowBed:
         curve, upper = self._curve(theta, state), self._curve(theta, state, above=1.0)
         slow, above = (self._slow(theta, each, volume_ml) for each in (curve, upper))
         at = np.array([[volume_ml]])
-        ln_chance = curve.column.ln_chance(at)
-        mobile = np.exp(curve.ln_strength(ln_chance, at))[:, 0]
-        mobile, left = exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds)
-        kept = state.kept * left / slow
+        before = np.exp(curve.at(at))[:, 0]
+        mobile, left = exchange(before, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds)
+        # In the front the slow liquid may gain: then it is as if it had been fuller from the start, and all weaker.
+        gains = left > slow
+        filled = np.where(gains, np.minimum(state.fill * (left / slow) * (before / mobile), 1.0), state.fill)
+        column = np.exp(self._curve(theta, replace(state, fill=filled)).column.ln_strength(at))[:, 0]
+        kept = np.where(gains, mobile / column, state.kept * left / slow)
         apart = np.maximum(np.exp(theta[:, CELLS]) - upper.column.cells[:, 0], _LEAST_APART)
         fade = np.exp(np.clip(np.log(above / slow) / apart, -_MOST_FADE, 0.0))
-        gained = mobile - kept * np.exp(ln_chance)[:, 0]
-        return FlowState(kept, gained, fade, left, volume_ml)
+        gained = np.where(gains, 0.0, mobile - kept * column)
+        return FlowState(kept, gained, fade, left, filled, volume_ml)
 
     def _slow(self, theta: Array, curve: _Curve, volume_ml: float) -> Array:
         """Slow liquid follows the mobile liquid beside it at its rate: the integral over what it remembers of that."""
@@ -134,21 +139,21 @@ class _Curve:
 
     def at(self, volume_ml: Array) -> Array:
         """Log strength at rinse volumes, shape (1 or count, m)."""
-        return self.ln_strength(self.column.ln_chance(volume_ml), volume_ml)
+        return self.ln_strength(self.column.ln_strength(volume_ml), volume_ml)
 
     def along(self, u: Array) -> tuple[Array, Array]:
         """Rinse volume (mL) and log strength at places of the column's curve."""
         here = self.column.at(u)
-        return here.past_ml, self.ln_strength(self.column.ln_chance_at(here, here.past_ml), here.past_ml)
+        return here.past_ml, self.ln_strength(self.column.ln_strength_at(here, here.past_ml), here.past_ml)
 
-    def ln_strength(self, ln_chance: Array, volume_ml: Array) -> Array:
-        """Log strength where the column's log chance is known."""
+    def ln_strength(self, ln_column: Array, volume_ml: Array) -> Array:
+        """Log strength where the column's own is known."""
         kept = self.state.kept[:, None]
         if not self.state.gained.any():
-            return ln_chance + np.log(kept)
+            return ln_column + np.log(kept)
         since_ml = np.maximum(volume_ml - self.state.volume_ml, 0.0)  # a place found by search may lie a hair before
         y, fade = self.through_per_ml * since_ml, self.state.fade[:, None]
         front = np.exp(-(1.0 - fade) * y) * gammaincc(self.column.cells, fade * y)
         gained = self.state.gained[:, None] * fade**self.above
-        out: Array = np.log(np.maximum(kept * np.exp(ln_chance) + gained * front, _TINY))
+        out: Array = np.log(np.maximum(kept * np.exp(ln_column) + gained * front, _TINY))
         return out

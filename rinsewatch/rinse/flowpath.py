@@ -12,6 +12,7 @@ import numpy as np
 
 from rinsewatch.rinse.prior import Array, Index
 
+_NEWTON_STEPS: Final = 5
 _LEAST_FALL: Final = -1e-9  # of the log level between two places
 
 
@@ -67,12 +68,10 @@ class FlowPath:
         above = self.ln_level > ln_target[:, None]
         last = places - 1 - np.argmax(above[:, ::-1], axis=1)
         at, rows = np.minimum(last, places - 2), np.arange(last.size)
-        drop = np.minimum(self.ln_level[rows, at + 1] - self.ln_level[rows, at], _LEAST_FALL)
-        t = (ln_target - self.ln_level[rows, at]) / drop
-        ends = self.volume_ml[rows, at], self.volume_ml[rows, at + 1]
-        least = _LEAST_FALL / (ends[1] - ends[0])
-        slopes = [drop / np.minimum(self.slope[rows, each], least) for each in (at, at + 1)]
-        found = _cubic(np.minimum(np.maximum(t, 0.0), 1.0), ends, (slopes[0], slopes[1]))
+        start, run = self.volume_ml[rows, at], self.volume_ml[rows, at + 1] - self.volume_ml[rows, at]
+        ends = self.ln_level[rows, at], self.ln_level[rows, at + 1]
+        slopes = self.slope[rows, at] * run, self.slope[rows, at + 1] * run
+        found = start + run * _inverse(ln_target, ends, slopes)
         out = np.where(last == places - 1, np.inf, found)
         return np.where(above.any(axis=1), out, self.volume_ml[:, 0])
 
@@ -84,6 +83,21 @@ class FlowPath:
         part = _area(run, here, self.ln_level[rows, at + 1] - here)
         out: Array = self.area[rows, at + 1] + part
         return out
+
+
+def _inverse(value: Array, ends: tuple[Array, Array], slopes: tuple[Array, Array]) -> Array:
+    """Where in [0, 1] a falling cubic comes to a value: the chord, then Newton's steps kept between what is known."""
+    low, high = np.zeros_like(value), np.ones_like(value)
+    drop = np.minimum(ends[1] - ends[0], _LEAST_FALL)
+    t = np.clip((value - ends[0]) / drop, 0.0, 1.0)
+    for _ in range(_NEWTON_STEPS):
+        off = _cubic(t, ends, slopes) - value
+        low, high = np.where(off > 0.0, t, low), np.where(off > 0.0, high, t)
+        rise = 6.0 * t * (1.0 - t) * (ends[1] - ends[0])
+        rise += (1.0 - t) * (1.0 - 3.0 * t) * slopes[0] + t * (3.0 * t - 2.0) * slopes[1]
+        t = t - off / np.minimum(rise, _LEAST_FALL)
+        t = np.where((t < low) | (t > high), 0.5 * (low + high), t)
+    return t
 
 
 def _area(run: Array, ln_level: Array, fall: Array) -> Array:

@@ -16,7 +16,7 @@ import numpy as np
 
 from rinsewatch.rinse.course import Course
 from rinsewatch.rinse.evidence import Corrections, Observation, ln_false, weigh
-from rinsewatch.rinse.prior import CARBON, FLOOR, UNEVEN, Array, Flags, Index, Prior
+from rinsewatch.rinse.prior import CARBON, EXCHANGE, FILL, FLOOR, SLOW, UNEVEN, Array, Flags, Index, Prior
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.traces import Water
 
@@ -24,7 +24,7 @@ MEMBERS: Final = 256
 LOWEST_EVENNESS: Final = 0.35  # effective share of members below which the population is renewed
 TEMPER_EVENNESS: Final = 0.5
 MOVE_SIZES: Final = (2.0, 0.8)  # in spreads over root dimension: bold, fine
-FRESH_BLOCK: Final = (FLOOR, CARBON, UNEVEN)
+FRESH_BLOCKS: Final = ((FLOOR, CARBON, UNEVEN), (SLOW, EXCHANGE, FILL))
 MOST_STAGES: Final = 14
 SURPRISE: Final = 0.7
 
@@ -146,7 +146,8 @@ class Population:
             proposal = self.theta + step @ scale.T
             ln_prior = self.prior.log_density(proposal) - self.prior.log_density(self.theta)
             self._try(course, share, proposal, ln_prior)
-            self._try(course, share, self._fresh(FRESH_BLOCK), np.zeros(self.theta.shape[0]))
+            for block in FRESH_BLOCKS:
+                self._try(course, share, self._fresh(block), np.zeros(self.theta.shape[0]))
 
     def _fresh(self, columns: tuple[int, ...]) -> Array:
         """The members with some parameters drawn anew from the prior.

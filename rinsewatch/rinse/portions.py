@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from statistics import median
+from statistics import fmean, median, median_low
 from typing import Final
 
 import numpy as np
@@ -39,6 +39,7 @@ FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one mu
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_AT_MOST: Final = 2.0  # portions
+REST_JUMP: Final = 0.15  # log spread after a rest: when the portion had drained is not known
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
 
 
@@ -74,7 +75,20 @@ class PortionBelief(Belief):
     @property
     def pace_s(self) -> float | None:
         """Seconds per portion, the person's own rhythm; None before two portions."""
-        return median(self._gaps_s) if self._gaps_s else None
+        rhythm = self._rhythm_s
+        return median(rhythm) if rhythm else None
+
+    @property
+    def _rhythm_s(self) -> list[float]:
+        """The times of the last portions, without rests: what is rare and so much longer than the others."""
+        usual = USUAL_PACE_S if len(self._gaps_s) < 2 else median_low(self._gaps_s)
+        return [gap for gap in self._gaps_s if gap < LONG_REST_PACES * usual]
+
+    @property
+    def _stands_s(self) -> float:
+        """For so long a portion to come will stand before it has drained: as those of the person's rhythm did."""
+        pace = self.pace_s or USUAL_PACE_S
+        return fmean(min(gap, pace) for gap in self._rhythm_s or [pace])
 
     @property
     def _read_s(self) -> float:
@@ -92,10 +106,14 @@ class PortionBelief(Belief):
         if self._poured_s is not None:
             if gap < LOWEST_PACE_S:
                 gap = self.pace_s or USUAL_PACE_S
-            elif gap < LONG_REST_PACES * (self.pace_s or USUAL_PACE_S):
+            else:
                 self._gaps_s = [*self._gaps_s[-8:], gap]
-        self.rested = gap >= LONG_REST_PACES * (self.pace_s or USUAL_PACE_S)
-        self.course.pour(Pour(volume_ml, time_s, gap))
+        usual_s = self.pace_s or USUAL_PACE_S
+        self.rested = gap >= LONG_REST_PACES * usual_s
+        if self.rested:
+            self.jump = max(self.jump, REST_JUMP)
+        # Whoever leaves the rinse for a night leaves a bed that has drained as it always does.
+        self.course.pour(Pour(volume_ml, time_s, gap, stood_s=min(gap, usual_s)))
         self.now_ml += volume_ml
         self._poured_s = time_s
         if self.window.late is not None and not self.window.late.is_over:
@@ -323,7 +341,7 @@ class PortionBelief(Belief):
         pace = self.pace_s or USUAL_PACE_S
         first_gap_s = max(pace, self._looked_s)
         return self.course.bed.ladder(
-            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, self._read_s
+            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, self._read_s, self._stands_s
         )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

@@ -12,11 +12,14 @@ col   name        meaning                                                unit
 4     FLOOR       floor above its lower bound                            uS/cm
 5     UNEVEN      unevenness of the washout per e-fold                   -
 6     CARBON      share of the floor that is carbon dioxide (logit)      -
-7     CELLS       mixed cells in series (continuous flow only)           -
+7     FILL        strength of the slow liquid at the start, of START     see ``fill``
+8     CELLS       mixed cells in series (continuous flow only)           -
 ====  ==========  =====================================================  ==================
 
 Ranges: entrained 0.3-0.6 R, slow 0.03-0.12 R and more in old resin, caustic up to 15 % (4.4 mol/L),
-acid 5-7 % (1.4-2 mol/L): common practice of the trade, no source.
+acid 5-7 % (1.4-2 mol/L): common practice of the trade, no source. Most of the slow liquid is inside the beads,
+whose fixed charges keep the liquor out in part: Donnan's balance x (x + X) = c c gives x/c of 0.2 to 0.75 for
+c of 1 to 4.4 mol/L outside and X of 2 to 4 mol/L of fixed charge; liquid in dead corners is as strong as outside.
 """
 
 from __future__ import annotations
@@ -40,7 +43,8 @@ START: Final = 3
 FLOOR: Final = 4
 UNEVEN: Final = 5
 CARBON: Final = 6
-CELLS: Final = 7
+FILL: Final = 7
+CELLS: Final = 8
 
 # Limiting molar conductivities, S cm2/mol: CRC Handbook, ionic conductivities (Na 50.08, OH 198.0, H 349.65, Cl 76.31).
 _LAMBDA0 = {Residue.NAOH: 248.08, Residue.HCL: 425.96, Residue.SALT: 126.39}
@@ -50,6 +54,8 @@ _STRENGTH = {Residue.NAOH: (2.0, 0.5), Residue.HCL: (1.65, 0.4), Residue.SALT: (
 LN_MOST: Final = 15.3
 # Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
 PURE_WATER_US_CM: Final = 0.055
+# Strength of the slow liquid at the start: no bead keeps more of the liquor out.
+LEAST_FILL: Final = 0.1
 # Log spread below which earlier rinses of a resin are not believed: drained by hand, no two are alike.
 LEAST_SPREAD: Final = 0.15
 
@@ -104,13 +110,22 @@ class Prior:
         return out
 
 
+def fill(theta: Array) -> Array:
+    """Strength of the slow liquid at the start, relative to the mobile liquid; shape (count,).
+
+    The parameter is the logit of where it lies between ``LEAST_FILL`` and 1.
+    """
+    out: Array = LEAST_FILL + (1.0 - LEAST_FILL) / (1.0 + np.exp(-theta[:, FILL]))
+    return out
+
+
 def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     """The prior a set-up justifies; ``rinse_water_step_us_cm`` is the display step of that reading."""
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide, (floor_spread, floor_above) = _floor_scales(setup, rinse_water_step_us_cm)
-    mean: list[float] = [np.log(0.45), np.log(0.09), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2]
-    spread: list[float] = [0.40, 0.85, 0.9, strength_spread, floor_spread, 0.5, 2.2]
+    mean: list[float] = [np.log(0.45), np.log(0.16), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2, 0.0]
+    spread: list[float] = [0.40, 0.75, 0.9, strength_spread, floor_spread, 0.5, 2.2, 1.2]
     _learn_from_earlier(setup, mean, spread)
     if setup.is_flow:
         mean.append(np.log(4.0))

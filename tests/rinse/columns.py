@@ -9,17 +9,24 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import expm
 
-from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, SLOW, START
+from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, FILL, LEAST_FILL, SLOW, START
 
 Array = npt.NDArray[np.float64]
 NO_SLOW = -60.0
+FULL = 40.0  # slow liquid as strong as the mobile liquid at the start
 
 
 def theta_of(
-    entrained: float = 0.45, slow: float = 0.1, rate_s: float = 3e-3, cells: float = 4.0, start: float = 1.0
+    entrained: float = 0.45,
+    slow: float = 0.1,
+    rate_s: float = 3e-3,
+    cells: float = 4.0,
+    start: float = 1.0,
+    fill: float = 1.0,
 ) -> Array:
-    """One hypothesis, shape (1, 8)."""
-    theta = np.zeros((1, 8))
+    """One hypothesis, shape (1, 9)."""
+    theta = np.zeros((1, 9))
+    theta[0, FILL] = math.log((fill - LEAST_FILL) / (1.0 - fill)) if fill < 1.0 else FULL
     theta[0, ENTRAINED], theta[0, SLOW] = math.log(entrained), math.log(slow) if slow else NO_SLOW
     theta[0, EXCHANGE], theta[0, CELLS], theta[0, START] = math.log(rate_s), math.log(cells), math.log(start)
     return theta
@@ -27,16 +34,17 @@ def theta_of(
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column's numbers: cells, mobile liquid (mL), slow per mobile liquid, exchange (1/s), flow (mL/s)."""
+    """A column's numbers: cells, mobile liquid (mL), slow per mobile liquid, exchange (1/s), flow (mL/s), fill."""
 
     cells: int
     mobile_ml: float
     slow_share: float
     rate_s: float
     flow_ml_s: float
+    fill: float = 1.0
 
     @classmethod
-    def drawn(cls, rng: np.random.Generator, resin_ml: float) -> Column:
+    def drawn(cls, rng: np.random.Generator, resin_ml: float, fill: float = 1.0) -> Column:
         """Any of the usual kinds, at 4 to 30 resin volumes an hour."""
         cells, share, rate = (
             int(rng.integers(1, 31)),
@@ -44,21 +52,21 @@ class Column:
             math.exp(rng.uniform(-7.6, -4.6)),
         )
         flow = resin_ml * math.exp(rng.uniform(math.log(4.0), math.log(30.0))) / 3600.0
-        return cls(cells, 0.45 * resin_ml, share, rate, flow)
+        return cls(cells, 0.45 * resin_ml, share, rate, flow, fill)
 
     def theta(self, resin_ml: float) -> Array:
         """The same as a hypothesis."""
-        return theta_of(self.mobile_ml / resin_ml, self.slow_share, self.rate_s, self.cells)
+        return theta_of(self.mobile_ml / resin_ml, self.slow_share, self.rate_s, self.cells, fill=self.fill)
 
 
 class MixedCells:
-    """N cells in series with slow liquid behind each: mobile amounts, then slow ones; full at the start."""
+    """N cells in series with slow liquid behind each: mobile amounts, then slow ones."""
 
     def __init__(self, column: Column) -> None:
         self._column = column
         self.flowing, self.still = self._rates(column.flow_ml_s), self._rates(0.0)
         self.amounts = np.ones(2 * column.cells)
-        self.amounts[column.cells :] = column.slow_share
+        self.amounts[column.cells :] = column.slow_share * column.fill
 
     def _rates(self, flow_ml_s: float) -> Array:
         n, rate, share = self._column.cells, self._column.rate_s, self._column.slow_share

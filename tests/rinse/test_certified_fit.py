@@ -32,7 +32,7 @@ def _formula(x: Array, b1: float, b2: float) -> Array:
 
 
 def _flow_of_one_cell(x: Array, b1: float, b2: float) -> Array:
-    theta = np.zeros((1, 8))
+    theta = np.zeros((1, 9))
     theta[0, ENTRAINED], theta[0, CELLS], theta[0, SLOW] = -math.log(b2), 0.0, -60.0
     bed = FlowBed(1.0, 1.0)
     return np.asarray(b1 * (1.0 - np.exp(bed.levels(theta, bed.start(theta), x)[0])))

@@ -50,7 +50,7 @@ class ToyCourse:
 
 def _prior() -> Prior:
     """All but START and SLOW held in place (within 2 %), the floor at nothing."""
-    mean, spread = np.zeros(7), np.full(7, 0.02)
+    mean, spread = np.zeros(8), np.full(8, 0.02)
     mean[START], spread[START], spread[SLOW] = math.log(3e5), START_SPREAD, SLOW_SPREAD
     mean[UNEVEN], mean[4] = math.log(UNEVENNESS), math.log(1e-6)
     return Prior(mean, spread, spread[FLOOR], 0.0, math.log(1e-6), 0.02)
