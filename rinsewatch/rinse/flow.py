@@ -51,7 +51,7 @@ class FlowBelief(Belief):
         self._rested_ml: float | None = None
         self.place = 0.0
         self._earlier = EarlierForecasts()
-        self._surprised_ml = -math.inf
+        self._surprised_ml = self._vouched_ml = -math.inf
         self._path: FlowPath
         self._state: FlowState
         self._set_block()
@@ -155,16 +155,20 @@ class FlowBelief(Belief):
         self._earlier.clear()
 
     def confirmed(self) -> None:
-        """The person says the probe is in the filtrate: what was foreseen before is no measure any more."""
+        """The person says the probe is in the filtrate: what was foreseen before is no measure any more, nor, for a
+        while, what is."""
         self._earlier.clear()
-        self._surprised_ml = -math.inf
+        self._surprised_ml, self._vouched_ml = -math.inf, self.now_ml
 
     @property
     def doubts(self) -> bool:
         """What is read is lower than foreseen earlier in the rinse, or was not foreseen and is not borne out yet."""
-        sure_ml = min(SURE_EFOLDS * self.efold_ml, SURE_RESIN_VOLUMES * self.setup.resin_ml)
-        sure = self.now_ml - self._surprised_ml >= sure_ml
+        sure = self.now_ml - self._surprised_ml >= self._sure_ml
         return not sure or self.block.high_us_cm < self._earlier.low_us_cm(self.now_ml, STOP_SHARE)
+
+    @property
+    def _sure_ml(self) -> float:
+        return min(SURE_EFOLDS * self.efold_ml, SURE_RESIN_VOLUMES * self.setup.resin_ml)
 
     def _remember(self) -> None:
         """Keep what is forecast from here, to judge later readings by."""
@@ -173,8 +177,10 @@ class FlowBelief(Belief):
         self._earlier.add(self.now_ml + self.efold_ml, self.now_ml + further, low, mid)
 
     def agrees(self, low_us_cm: float) -> bool:
-        """As for every rinse; nor may the reading be lower than foreseen, just now or earlier in the rinse."""
-        return super().agrees(low_us_cm) and not self.doubts and not self._surprises()
+        """As for every rinse; nor may the reading be lower than foreseen, just now or earlier in the rinse, unless the
+        person has just looked at the probe."""
+        vouched = self.now_ml - self._vouched_ml < self._sure_ml
+        return super().agrees(low_us_cm) and not self.doubts and (vouched or not self._surprises())
 
     def _surprises(self) -> bool:
         """The present block reads other than was believed before it was read."""
