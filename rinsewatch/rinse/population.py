@@ -24,6 +24,8 @@ MEMBERS: Final = 256
 LOWEST_EVENNESS: Final = 0.35  # effective share of members below which the population is renewed
 TEMPER_EVENNESS: Final = 0.5
 MOVE_SIZES: Final = (2.0, 0.8)  # in spreads over root dimension: bold, fine
+ENOUGH_MOVED: Final = 1.0  # moves per member after each resampling, if these come within ...
+MOST_ROUNDS: Final = 4
 FRESH_BLOCKS: Final = ((FLOOR, CARBON, UNEVEN), (SLOW, EXCHANGE, FILL))
 MOST_STAGES: Final = 14
 SURPRISE: Final = 0.7
@@ -139,15 +141,18 @@ class Population:
         return share
 
     def _move(self, course: Course, share: float) -> None:
-        """Metropolis steps against the old facts and a share of the new ones."""
-        scale = _scale(self.theta)
-        for size in MOVE_SIZES:
-            step = size / np.sqrt(self.theta.shape[1]) * self.rng.standard_normal(self.theta.shape)
-            proposal = self.theta + step @ scale.T
-            ln_prior = self.prior.log_density(proposal) - self.prior.log_density(self.theta)
-            self._try(course, share, proposal, ln_prior)
+        """Metropolis steps against the old facts and a share of the new ones, until most members have moved."""
+        scale, moved = _scale(self.theta), 0.0
+        for _ in range(MOST_ROUNDS):
+            for size in MOVE_SIZES:
+                step = size / np.sqrt(self.theta.shape[1]) * self.rng.standard_normal(self.theta.shape)
+                proposal = self.theta + step @ scale.T
+                ln_prior = self.prior.log_density(proposal) - self.prior.log_density(self.theta)
+                moved += self._try(course, share, proposal, ln_prior)
             for block in FRESH_BLOCKS:
                 self._try(course, share, self._fresh(block), np.zeros(self.theta.shape[0]))
+            if moved >= ENOUGH_MOVED:
+                break
 
     def _fresh(self, columns: tuple[int, ...]) -> Array:
         """The members with some parameters drawn anew from the prior.
@@ -159,13 +164,14 @@ class Population:
         proposal[:, columns] = drawn[:, columns]
         return proposal
 
-    def _try(self, course: Course, share: float, proposal: Array, ln_prior: Array) -> None:
-        """One Metropolis step; ``ln_prior`` is the log ratio of prior times proposal densities."""
+    def _try(self, course: Course, share: float, proposal: Array, ln_prior: Array) -> float:
+        """One Metropolis step; ``ln_prior`` is the log ratio of prior times proposal densities. Share that moved."""
         fit = run_facts(course, proposal, self.prior, self.residue, self._known)
         gain = _tempered(fit, share) - _tempered(self.fit, share) + ln_prior
         taken = np.log(self.rng.random(gain.size)) < np.nan_to_num(gain, nan=-np.inf)
         self.theta = np.where(taken[:, None], proposal, self.theta)
         self.fit = self.fit.where(taken, fit)
+        return float(taken.mean())
 
     def view(self, ln_level: Array, seen: Observation | None) -> View:
         """The belief at a place, with the present (uncommitted) fact if there is one."""
