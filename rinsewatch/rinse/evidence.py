@@ -20,7 +20,7 @@ from rinsewatch.rinse.traces import Water
 
 FALSE_SHARE: Final = 0.02  # share of settled readings that mean nothing (bubble, splash not caught earlier)
 FALSE_LOG_WIDTH: Final = 10.0  # a false reading may lie anywhere in about so many e-folds
-BEND_PER_EFOLD: Final = 0.03  # wander of the bend per root e-fold
+BEND_PER_EFOLD: Final = 0.033  # wander of the bend per root e-fold
 _FAR: Final = 30.0  # stands for infinity, in spreads and in e-folds
 LEVEL_NOISE_FLOOR_US_CM: Final = 0.01  # no cheap cell is quieter than this near pure water
 
