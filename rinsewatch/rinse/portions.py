@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median, median_low
 from typing import Final
@@ -38,9 +39,24 @@ FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
-UNLOGGED_AT_MOST: Final = 2.0  # portions
+UNLOGGED_AT_MOST: Final = 2.3  # portions: two, and what they may differ from the others
 REST_JUMP: Final = 0.15  # log spread after a rest: when the portion had drained is not known
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
+
+
+@dataclass(slots=True)
+class _Fall:
+    """A settled portion's reading fell: from where, what was in doubt before, and how many readings came back."""
+
+    from_us_cm: float
+    doubted: Span | None
+    doubted_until: float
+    back: int = 0
+
+    def is_over(self, span: Span) -> bool:
+        """Another reading: as many in a row as it takes to see a fall have come back."""
+        self.back = self.back + 1 if span.high_us_cm >= FALL * self.from_us_cm else 0
+        return self.back >= FALL_COUNT
 
 
 class PortionBelief(Belief):
@@ -59,6 +75,7 @@ class PortionBelief(Belief):
         self._fell_s = -math.inf
         self._portion_ends: list[float] = []
         self._doubted: Span | None = None
+        self._fall: _Fall | None = None
         self._doubted_until = 0.0  # portions in all from which a doubted 0 may be one
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
@@ -123,6 +140,7 @@ class PortionBelief(Belief):
         if typed and 0.0 < self.window.last_after_s < gap and not self.rested:
             self._typed_at = [*self._typed_at[-8:], self.window.last_after_s / gap]
         self._shape.next_portion()
+        self._fall = None
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrive()
 
@@ -191,7 +209,7 @@ class PortionBelief(Belief):
         self.window = PortionWindow(typed=self.window.typed)
         self._shape.distrust()
         self._evaluated_at, self._before, self._foreseen_us_cm, self._doubted = 0, (0.0, math.inf), 0.0, None
-        self._doubted_until = 0.0
+        self._doubted_until, self._fall = 0.0, None
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
@@ -199,7 +217,12 @@ class PortionBelief(Belief):
             # Poured and not logged; or the display went over to coarser steps. The next portion will tell.
             self._fell_s = time_s
             if self.settled and self.window.last_after_s > LEAST_STAND_S:
+                self._fall = self._fall or _Fall(self.window.late_us_cm, self._doubted, self._doubted_until)
+                self._fall.back = 0
                 self._call_in_doubt(span)
+        elif self._fall is not None and self._fall.is_over(span):
+            # A bubble or a spike: what is poured, or shown in coarser steps, does not come back.
+            self._doubted, self._doubted_until, self._fall = self._fall.doubted, self._fall.doubted_until, None
         self.window.add(self._after(time_s), span)
         self._shape.trust(self._after(time_s), span)
         if self._due(self.window.count):
@@ -239,7 +262,7 @@ class PortionBelief(Belief):
     def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
         self._shape.forget()
-        self._doubted, self._doubted_until, self._foreseen_us_cm = None, 0.0, 0.0
+        self._doubted, self._doubted_until, self._foreseen_us_cm, self._fall = None, 0.0, 0.0, None
 
     @property
     def doubts(self) -> bool:

@@ -84,11 +84,16 @@ def test_a_doubt_is_told_and_the_persons_word_ends_it(bench: Any, shown: int) ->
     assert bench.watch(setup, rows)[-1].verdict is Verdict.STOP
 
 
-@pytest.mark.parametrize(("first", "for_s", "doubted"), [(64, 70, True), (47, 70, False), (64, 5, False)])
-def test_a_standing_portion_that_falls_is_doubted(bench: Any, first: int, for_s: int, doubted: bool) -> None:
+@pytest.mark.parametrize(
+    ("first", "for_s", "back_s", "doubted"),
+    [(64, 70, 120, True), (47, 70, 120, False), (64, 5, 120, False), (64, 70, 72, False), (64, 70, 117, True)],
+)
+def test_a_standing_portion_that_falls_is_doubted(
+    bench: Any, first: int, for_s: int, back_s: int, doubted: bool
+) -> None:
     """Poured and not logged, or a display gone over to coarser steps: the next portion must tell.
 
-    Soon after the pour the reading is still on its way.
+    Soon after the pour the reading is still on its way; and a fall that comes back for five readings was a bubble.
     """
     belief = PortionBelief(bench.setup(resin_ml=1010.0, portion_ml=1900.0), 0.5)
     for n, ppm in enumerate((881, 510, 329, 228, 172, 122, 93, 67)):
@@ -96,6 +101,6 @@ def test_a_standing_portion_that_falls_is_doubted(bench: Any, first: int, for_s:
         belief.take(Span(2.0 * ppm, 2.0 * ppm - 1.0, 2.0 * ppm + 1.0, 2.0), 120.0 * n + 90.0)
     belief.pour(1900.0, 960.0)
     for i in range(120):
-        ppm = first if i < for_s else 47
+        ppm = first if i < for_s or i >= back_s else 47
         belief.take(Span(2.0 * ppm, 2.0 * ppm - 1.0, 2.0 * ppm + 1.0, 2.0), 961.0 + i)
     assert belief.doubts is doubted
