@@ -27,7 +27,7 @@ from rinsewatch.rinse.forecast import (
 )
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
-from rinsewatch.rinse.prior import ENTRAINED, PURE_WATER_US_CM, SLOW, Array, Flags, Prior, prior_from_setup
+from rinsewatch.rinse.prior import ENTRAINED, PURE_WATER_US_CM, SLOW, Array, Flags, Prior, fill, prior_from_setup
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Interval, Remaining
@@ -118,12 +118,15 @@ class Belief(ABC):
 
     @property
     def bed_shares(self) -> tuple[float, float] | None:
-        """Medians of entrained and slow liquid per resin volume as believed now; None before a settled fact."""
+        """Medians of entrained and slow liquid per resin volume as believed now; None before a settled fact.
+
+        Slow liquid counts by what it holds: so much as would be as strong as the mobile liquid at the start.
+        """
         if not self.course.observations:
             return None
         theta, weights = self.population.theta, self.view.weights
         entrained = weighted_quantiles(theta[:, ENTRAINED], weights, (0.5,))[0]
-        slow = weighted_quantiles(theta[:, ENTRAINED] + theta[:, SLOW], weights, (0.5,))[0]
+        slow = weighted_quantiles(theta[:, ENTRAINED] + theta[:, SLOW] + np.log(fill(theta)), weights, (0.5,))[0]
         return math.exp(entrained), math.exp(slow)
 
     @abstractmethod

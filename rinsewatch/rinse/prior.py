@@ -24,6 +24,7 @@ c of 1 to 4.4 mol/L outside and X of 2 to 4 mol/L of fixed charge; liquid in dea
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -138,7 +139,8 @@ def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float
     if setup.earlier_entrained is not None:
         mean[ENTRAINED], spread[ENTRAINED] = setup.earlier_entrained[0], max(setup.earlier_entrained[1], LEAST_SPREAD)
     if setup.earlier_slow is not None:
-        mean[SLOW] = setup.earlier_slow[0] - mean[ENTRAINED]
+        # Of the earlier rinses it is known what the slow liquid held; here a volume is asked for, filled as usual.
+        mean[SLOW] = setup.earlier_slow[0] - mean[ENTRAINED] - math.log(0.5 * (1.0 + LEAST_FILL))
         spread[SLOW] = max(setup.earlier_slow[1], 2.0 * LEAST_SPREAD)
 
 

@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 from rinsewatch.cli.bench_rinse import run_rinse, target_of
-from rinsewatch.cli.bench_score import Task
-from rinsewatch.cli.benchmark import score
+from rinsewatch.cli.bench_score import Task, score
 from rinsewatch.rinse.beds import BedState, PortionBed, Pour
 from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch_sim.column import Bed, Exchange
