@@ -39,7 +39,8 @@ FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
-UNLOGGED_AT_MOST: Final = 2.3  # portions: two, and what they may differ from the others
+# Portions: two, and what they differ (volume a few %, by-pass to 10 %). Set by one test: 2.2 fails it, 2.0 was before.
+UNLOGGED_AT_MOST: Final = 2.3
 REST_JUMP: Final = 0.15  # log spread after a rest: when the portion had drained is not known
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
 
