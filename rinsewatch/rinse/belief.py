@@ -208,10 +208,10 @@ class Belief(ABC):
             out.append((self.now_ml + float(further), low, mid, high))
         return out
 
-    def low_and_mid_ahead(self, volumes_ml: Array) -> list[list[float]]:
-        """0.5 and 50 % of the filtrate at further volumes from here, meter scale."""
-        ends = (filtrate(v, self.population.water, self.dice, (OUTER[0], 0.5)) for v in self._views_ahead(volumes_ml))
-        return [[float(self.scale.to_reading(value)) for value in pair] for pair in ends]
+    def ends_ahead(self, volumes_ml: Array, shares: tuple[float, ...]) -> Array:
+        """Quantiles of the filtrate at further volumes from here, meter scale, shape (volumes, shares)."""
+        ends = [filtrate(view, self.population.water, self.dice, shares) for view in self._views_ahead(volumes_ml)]
+        return np.array([[float(self.scale.to_reading(value)) for value in of_one] for of_one in ends])
 
     def _views_ahead(self, volumes_ml: Array) -> Iterator[View]:
         ahead = self.path(volumes_ml)

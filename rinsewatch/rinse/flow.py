@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, OUTER, Belief
 from rinsewatch.rinse.course import FlowCourse
 from rinsewatch.rinse.earlier import EarlierForecasts
 from rinsewatch.rinse.evidence import Observation
@@ -173,7 +173,7 @@ class FlowBelief(Belief):
     def _remember(self) -> None:
         """Keep what is forecast from here, to judge later readings by."""
         further = AHEAD_EFOLDS * self.efold_ml
-        low, mid = np.array(self.low_and_mid_ahead(further)).T
+        low, mid = self.ends_ahead(further, (OUTER[0], 0.5)).T
         self._earlier.add(self.now_ml + self.efold_ml, self.now_ml + further, low, mid)
 
     def agrees(self, low_us_cm: float) -> bool:

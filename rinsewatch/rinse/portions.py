@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from itertools import pairwise
 from statistics import fmean, median, median_low
 from typing import Final
 
@@ -13,8 +11,9 @@ import numpy as np
 from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
 from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import PortionCourse
+from rinsewatch.rinse.doubts import FALL, FALL_COUNT, Doubts
 from rinsewatch.rinse.evidence import Observation
-from rinsewatch.rinse.forecast import chance_below
+from rinsewatch.rinse.forecast import FIVE, chance_below
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
 from rinsewatch.rinse.prior import START, Array
@@ -30,34 +29,10 @@ UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
 STAND_SHARE: Final = 0.6  # of its time a portion stands before it is judged, within these bounds in seconds
 LEAST_STAND_S: Final = 10.0
 MOST_STAND_S: Final = 120.0
-FALL: Final = 0.8  # a reading that falls so far within a portion: another one was poured and not logged
-FALL_COUNT: Final = 5
-BORNE_OUT: Final = 0.85  # of a doubted reading, to which a washout must have brought it since
-ZERO_PATIENCE: Final = 1.5  # a washout slows down on its way to a level
-LEAST_FALL: Final = 0.1  # log, per portion: slower than any rinse that goes on
-FOLLOW_PORTIONS: Final = 4
-FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
-FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
-# Portions: two, and what they differ (volume a few %, by-pass to 10 %). Set by one test: 2.2 fails it, 2.0 was before.
-UNLOGGED_AT_MOST: Final = 2.3
+UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
 REST_JUMP: Final = 0.15  # log spread after a rest: when the portion had drained is not known
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
-
-
-@dataclass(slots=True)
-class _Fall:
-    """A settled portion's reading fell: from where, what was in doubt before, and how many readings came back."""
-
-    from_us_cm: float
-    doubted: Span | None
-    doubted_until: float
-    back: int = 0
-
-    def is_over(self, span: Span) -> bool:
-        """Another reading: as many in a row as it takes to see a fall have come back."""
-        self.back = self.back + 1 if span.high_us_cm >= FALL * self.from_us_cm else 0
-        return self.back >= FALL_COUNT
 
 
 class PortionBelief(Belief):
@@ -74,10 +49,7 @@ class PortionBelief(Belief):
         self._shape = PortionShape()
         self._noticed = 0  # readings of the present portion, believed or not
         self._fell_s = -math.inf
-        self._portion_ends: list[float] = []
-        self._doubted: Span | None = None
-        self._fall: _Fall | None = None
-        self._doubted_until = 0.0  # portions in all from which a doubted 0 may be one
+        self._doubts = Doubts()
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
@@ -136,12 +108,12 @@ class PortionBelief(Belief):
         self._poured_s = time_s
         if self.window.late is not None and not self.window.late.is_over:
             self._doubt(self.window.late)
-            self._portion_ends = [*self._portion_ends[-5:], self.window.late.shown_us_cm]
+            self._doubts.keep_end(self.window.late)
         typed = self._noticed <= 2 if self._noticed else self.window.typed
         if typed and 0.0 < self.window.last_after_s < gap and not self.rested:
             self._typed_at = [*self._typed_at[-8:], self.window.last_after_s / gap]
         self._shape.next_portion()
-        self._fall = None
+        self._doubts.next_portion()
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrive()
 
@@ -186,9 +158,13 @@ class PortionBelief(Belief):
         self._before = self._outer(self.view)
         self._foreseen_us_cm = self.filtrate_ends(self.view, FORESEEN)[0] if self.course.pours else 0.0
         self._likely_us_cm = self.filtrate.mid
-        # No more than so many portions can have been poured and not logged: lower is another water.
-        unlogged = UNLOGGED_AT_MOST * self.portion_ml
-        self._unlogged_us_cm = self.low_and_mid_ahead(np.array([unlogged]))[0][1] if self.known else 0.0
+        self._unlogged_us_cm = self._least_unlogged() if self.known else 0.0
+
+    def _least_unlogged(self) -> float:
+        """Lower is another water: two portions may have been poured and not logged, as little as they may leave,
+        and never what three are likely to."""
+        two, three = self.ends_ahead(UNLOGGED_PORTIONS * self.portion_ml, (FIVE[0], 0.5))
+        return float(max(two[0], three[1]))
 
     def _standing_ml(self) -> float:
         return self.course.pours[-1].volume_ml if self.course.pours else 0.0
@@ -209,8 +185,8 @@ class PortionBelief(Belief):
         """What was read of this portion so far was not the filtrate, or is no longer."""
         self.window = PortionWindow(typed=self.window.typed)
         self._shape.distrust()
-        self._evaluated_at, self._before, self._foreseen_us_cm, self._doubted = 0, (0.0, math.inf), 0.0, None
-        self._doubted_until, self._fall = 0.0, None
+        self._evaluated_at, self._before, self._foreseen_us_cm = 0, (0.0, math.inf), 0.0
+        self._doubts.forget()
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
@@ -218,12 +194,9 @@ class PortionBelief(Belief):
             # Poured and not logged; or the display went over to coarser steps. The next portion will tell.
             self._fell_s = time_s
             if self.settled and self.window.last_after_s > LEAST_STAND_S:
-                self._fall = self._fall or _Fall(self.window.late_us_cm, self._doubted, self._doubted_until)
-                self._fall.back = 0
-                self._call_in_doubt(span)
-        elif self._fall is not None and self._fall.is_over(span):
-            # A bubble or a spike: what is poured, or shown in coarser steps, does not come back.
-            self._doubted, self._doubted_until, self._fall = self._fall.doubted, self._fall.doubted_until, None
+                self._doubts.fell(span, self.window.late_us_cm, self.place, self._likely_us_cm)
+        else:
+            self._doubts.did_not_fall(span)
         self.window.add(self._after(time_s), span)
         self._shape.trust(self._after(time_s), span)
         if self._due(self.window.count):
@@ -253,62 +226,30 @@ class PortionBelief(Belief):
 
     @property
     def unlike(self) -> bool:
-        """The reading does not move as in the portions before."""
-        return not self._behaves()
-
-    def _behaves(self) -> bool:
-        """The reading moves while the portion stands as it did in the portions before."""
-        return self.window.typed or self._shape.behaves(self.floor_us_cm)
+        """The reading does not move, while the portion stands, as it did in the portions before."""
+        return not self.window.typed and not self._shape.behaves(self.floor_us_cm)
 
     def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
         self._shape.forget()
-        self._doubted, self._doubted_until, self._foreseen_us_cm, self._fall = None, 0.0, 0.0, None
+        self._doubts.forget()
+        self._foreseen_us_cm = 0.0
 
     @property
     def doubts(self) -> bool:
         """The present portion reads lower than foreseen, or one before it did and no later one has borne it out."""
         late = self.window.late
-        return late is not None and (late.high_us_cm < self._foreseen_us_cm or not self._borne_out(late))
+        if late is None:
+            return False
+        return late.high_us_cm < self._foreseen_us_cm or not self._doubts.borne_out(late, self.place)
 
     def _doubt(self, late: Span) -> None:
         """A portion that read lower than foreseen, or moved unlike those before it, is doubted until a later one
         falls further, or reads clearly more: then it was that reading that was wrong."""
-        if late.high_us_cm < self._foreseen_us_cm or not self._behaves():
-            self._call_in_doubt(late)
-        elif self._doubted is not None and (self._borne_out(late) or _clearly_above(late, self._doubted)):
-            self._doubted = None
-
-    def _call_in_doubt(self, span: Span) -> None:
-        self._doubted = span
-        until = self.place + ZERO_PATIENCE * self._portions_to(span.high_us_cm)
-        self._doubted_until = max(self._doubted_until, until)
-
-    def _borne_out(self, late: Span) -> bool:
-        """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""
-        if self._doubted is None:
-            return True
-        fallen = late.high_us_cm <= BORNE_OUT * self._doubted.low_us_cm and not late.is_zero
-        return fallen or self.place >= self._doubted_until
-
-    def _portions_to(self, level_us_cm: float) -> float:
-        """Portions that would have brought what was likely of this one to a level, at the rate of those before it."""
-        ends = [end for end in self._portion_ends if end > 0.0]
-        falls = [math.log(a / b) for a, b in pairwise(ends)]
-        fall = max(median(falls), LEAST_FALL) if falls else 1.0
-        return max(math.log(self._likely_us_cm / level_us_cm), 0.0) / fall
-
-    def _follows(self, late: Span) -> bool:
-        """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.
-
-        A probe that was put into another vessel reads the same, portion after portion.
-        """
-        ends = [*self._portion_ends, late.shown_us_cm]
-        if len(ends) < FOLLOW_PORTIONS or min(ends) <= 0 or self.floor_us_cm > FLOOR_NEAR * late.shown_us_cm:
-            return True
-        falls = [math.log(a / b) for a, b in pairwise(ends)]
-        allowed = 2.0 * late.step_us_cm / late.shown_us_cm
-        return falls[-1] + allowed >= FOLLOW_SHARE * median(falls[:-1])
+        if late.high_us_cm < self._foreseen_us_cm or self.unlike:
+            self._doubts.call(late, self.place, self._likely_us_cm)
+        else:
+            self._doubts.end_portion(late, self.place)
 
     def drained(self, time_s: float, most_us_cm: float) -> bool:
         """The portion has stood long enough to be judged, and will read no more than ``most_us_cm`` when drained.
@@ -320,7 +261,7 @@ class PortionBelief(Belief):
         late = self.window.late
         if late is None or self.doubts or not self.agrees(late.low_us_cm):
             return False
-        if not self._follows(late) or not self._behaves():
+        if not self._doubts.follows(late, self.floor_us_cm) or self.unlike:
             return False
         if self.window.typed:
             return True
@@ -394,7 +335,3 @@ class PortionBelief(Belief):
         left = offset * bed.left(theta, self._state, self._standing_ml(), self._looked_s)
         taken = np.exp(self.ln_next() + self.view.corrections.offset) * self.portion_ml
         return left, self.portion_ml, np.minimum(taken, left)
-
-
-def _clearly_above(late: Span, doubted: Span) -> bool:
-    return BORNE_OUT * late.low_us_cm > doubted.high_us_cm

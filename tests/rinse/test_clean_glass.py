@@ -51,6 +51,27 @@ def test_a_portion_not_told_is_still_proved_by_the_ones_after_it(bench: Any) -> 
     assert shown[first] <= 9 < shown[first - 1], "9 ppm are 18 uS/cm"
 
 
+@pytest.mark.parametrize("fall", [0.55, 0.65, 0.75])
+@pytest.mark.parametrize("at", [4, 6])
+def test_one_portion_not_told_needs_nobody(bench: Any, fall: float, at: int) -> None:
+    """Two at once may be asked about first; one is less than forecasts differ."""
+    shown = _washout(fall, 22)
+    del shown[at]
+    verdicts = _verdicts(bench, shown)
+    assert verdicts[-1] is Verdict.STOP and Verdict.CHECK not in verdicts
+
+
+@pytest.mark.parametrize("fall", [0.55, 0.65, 0.75])
+@pytest.mark.parametrize("at", [4, 6])
+def test_four_portions_not_told_are_always_asked_about(bench: Any, fall: float, at: int) -> None:
+    """However the washout goes: nobody forgets four, and a glass of rinse water looks like that. Digits only: to a
+    display that shows 0 for many portions on end the forecast comes down by itself."""
+    shown = [ppm for ppm in _washout(fall, 22) if ppm]
+    del shown[at : at + 4]
+    verdicts = _verdicts(bench, shown)
+    assert Verdict.CHECK in verdicts and Verdict.STOP not in verdicts
+
+
 def test_three_portions_not_told_are_asked_about(bench: Any) -> None:
     """So far no two portions that are poured and forgotten bring it."""
     shown = _washout(0.7, 22)

@@ -1,0 +1,120 @@
+"""Readings of a rinse in portions that no later portion has borne out yet: such a rinse must not stop.
+
+A portion that reads lower than foreseen, or whose settled reading falls, may be another vessel or a portion nobody
+logged. A later one that has fallen further proves the washout; one that reads clearly more clears the doubt; a fall
+that comes back while the portion stands was a bubble.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+from rinsewatch.rinse.spans import Span
+
+FALL: Final = 0.8  # a reading that falls so far within a portion: another one was poured and not logged
+FALL_COUNT: Final = 5  # readings before a fall is one, and back up before it was none
+BORNE_OUT: Final = 0.85  # of a doubted reading, to which a washout must have brought it since
+ZERO_PATIENCE: Final = 1.5  # a washout slows down on its way to a level
+LEAST_FALL: Final = 0.1  # log, per portion: slower than any rinse that goes on
+FOLLOW_PORTIONS: Final = 4
+FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
+FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
+ENDS_KEPT: Final = 6
+
+
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """A reading in doubt, and the portions in all from which a doubted 0 may be one."""
+
+    of: Span
+    until: float
+
+
+@dataclass(slots=True)
+class _Fall:
+    """A settled portion's reading fell: from where, what was in doubt before, and how many readings came back."""
+
+    from_us_cm: float
+    before: _Doubt | None
+    back: int = 0
+
+    def is_over(self, span: Span) -> bool:
+        """Another reading: as many in a row as it takes to see a fall have come back."""
+        self.back = self.back + 1 if span.high_us_cm >= FALL * self.from_us_cm else 0
+        return self.back >= FALL_COUNT
+
+
+class Doubts:
+    """What is in doubt, and the readings at the end of the portions before that it is judged by."""
+
+    def __init__(self) -> None:
+        self._doubt: _Doubt | None = None
+        self._fall: _Fall | None = None
+        self._ends_us_cm: list[float] = []
+
+    def call(self, span: Span, place: float, likely_us_cm: float) -> None:
+        """Call a reading in doubt, ``place`` portions into the rinse, where ``likely_us_cm`` was foreseen."""
+        until = place + ZERO_PATIENCE * self._portions_to(span.high_us_cm, likely_us_cm)
+        self._doubt = _Doubt(span, until if self._doubt is None else max(self._doubt.until, until))
+
+    def fell(self, span: Span, from_us_cm: float, place: float, likely_us_cm: float) -> None:
+        """The reading of a settled portion fell to ``span``."""
+        self._fall = self._fall or _Fall(from_us_cm, self._doubt)
+        self._fall.back = 0
+        self.call(span, place, likely_us_cm)
+
+    def did_not_fall(self, span: Span) -> None:
+        """Another reading of the portion: what is poured, or shown in coarser steps, does not come back."""
+        if self._fall is not None and self._fall.is_over(span):
+            self._doubt, self._fall = self._fall.before, None
+
+    def end_portion(self, late: Span, place: float) -> None:
+        """A portion nobody doubts has ended with ``late``: it may bear out what is in doubt, or show it wrong."""
+        if self._doubt is not None and (self.borne_out(late, place) or _clearly_above(late, self._doubt.of)):
+            self._doubt = None
+
+    def keep_end(self, late: Span) -> None:
+        """Remember the reading a portion ended with."""
+        self._ends_us_cm = [*self._ends_us_cm[1 - ENDS_KEPT :], late.shown_us_cm]
+
+    def next_portion(self) -> None:
+        """A fall that has not come back by then was one."""
+        self._fall = None
+
+    def forget(self) -> None:
+        """Nothing is in doubt."""
+        self._doubt = self._fall = None
+
+    def borne_out(self, late: Span, place: float) -> bool:
+        """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""
+        if self._doubt is None:
+            return True
+        fallen = late.high_us_cm <= BORNE_OUT * self._doubt.of.low_us_cm and not late.is_zero
+        return fallen or place >= self._doubt.until
+
+    def follows(self, late: Span, floor_us_cm: float) -> bool:
+        """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.
+
+        A probe that was put into another vessel reads the same, portion after portion.
+        """
+        ends = [*self._ends_us_cm, late.shown_us_cm]
+        if len(ends) < FOLLOW_PORTIONS or min(ends) <= 0 or floor_us_cm > FLOOR_NEAR * late.shown_us_cm:
+            return True
+        falls = [math.log(a / b) for a, b in pairwise(ends)]
+        allowed = 2.0 * late.step_us_cm / late.shown_us_cm
+        return falls[-1] + allowed >= FOLLOW_SHARE * median(falls[:-1])
+
+    def _portions_to(self, level_us_cm: float, likely_us_cm: float) -> float:
+        """Portions that would have brought what was likely of this one to a level, at the rate of those before it."""
+        ends = [end for end in self._ends_us_cm if end > 0.0]
+        falls = [math.log(a / b) for a, b in pairwise(ends)]
+        fall = max(median(falls), LEAST_FALL) if falls else 1.0
+        return max(math.log(likely_us_cm / level_us_cm), 0.0) / fall
+
+
+def _clearly_above(late: Span, doubted: Span) -> bool:
+    return BORNE_OUT * late.low_us_cm > doubted.high_us_cm
