@@ -18,12 +18,12 @@ from rinsewatch.rinse.setup import Endpoint
 
 Answers = Mapping[str, str]
 _EXAMPLES = {
-    "resin_ml": "--resin-ml 500",
-    "feed": "--feed '8 ppm'",
-    "rinse_water": "--rinse-water '0 ppm'",
-    "portion_ml": "--portion-ml 250",
-    "caustic": "--caustic 'NaOH'",
-    "acid": "--acid 'HCl 30 %'",
+    "resin_ml": "500",
+    "feed": "'8 ppm'",
+    "rinse_water": "'0 ppm'",
+    "portion_ml": "250",
+    "caustic": "'NaOH'",
+    "acid": "'HCl 30 %'",
 }
 
 
@@ -38,7 +38,12 @@ def missing_answers(answers: Answers) -> list[str]:
 
 def examples(names: list[str]) -> str:
     """How these would be said on the command line."""
-    return ", ".join(_EXAMPLES[name] for name in names)
+    return ", ".join(f"--{name.replace('_', '-')} {_EXAMPLES[name]}" for name in names)
+
+
+def check_given(answers: Answers) -> None:
+    """Whether what was given can be read, whatever is still missing. Errors: as ``read_wants``."""
+    read_wants({name: _EXAMPLES[name].strip("'") for name in missing_answers(answers)} | dict(answers))
 
 
 def read_wants(answers: Answers) -> tuple[Wants, Display]:

@@ -17,7 +17,7 @@ from rinsewatch.cli.logbookopen import talks, today
 from rinsewatch.cli.planask import ask_answers, keep_answers, last_answers
 from rinsewatch.cli.planfile import plan_text, watched_residue
 from rinsewatch.cli.planjson import plan_object
-from rinsewatch.cli.planread import examples, missing_answers, read_wants
+from rinsewatch.cli.planread import check_given, examples, missing_answers, read_wants
 from rinsewatch.cli.plantables import print_sections
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.sanity import setup_warnings
@@ -43,6 +43,7 @@ def run_plan(given: Mapping[str, str], outputs: Outputs, logbook_file: str | Non
     _check_outputs(outputs)  # before the questions, not after
     answers = dict(given)
     missing = missing_answers(answers)
+    check_given(answers)  # before what is missing is named or asked for
     if missing and not (talks() and not outputs.as_json):
         raise UsageError(f"not everything needed was said; still missing: {examples(missing)}")
     if missing:

@@ -21,7 +21,7 @@ from rinsewatch.errors import MeterError, UsageError
 from rinsewatch.logbook.ledger import Item
 from rinsewatch.logbook.location import logbook_path
 from rinsewatch.logbook.sanity import setup_warnings
-from rinsewatch.logbook.settings import missing_settings
+from rinsewatch.logbook.settings import check_given, missing_settings
 from rinsewatch.logbook.store import Logbook, RinseInfo
 from rinsewatch.logbook.values import local_minute
 from rinsewatch.session.live import Policy
@@ -77,6 +77,7 @@ def run_wish(wish: Wish) -> int:
     """Watch one rinse; returns the exit code. Raises the errors that forbid to begin."""
     talks = sys.stdin.isatty() and sys.stdout.isatty() and not wish.as_json
     profile = profile_for(wish.meter)
+    check_given(wish.settings)  # before what is missing is named or asked for
     if wish.go_on and wish.resin is not None:
         raise UsageError("--resin: an unfinished rinse keeps the resin it began with; leave --resin or --continue out")
     if not talks and not (wish.resin or wish.batch):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from rinsewatch.errors import SetupError
 from rinsewatch.logbook.values import read_factor
@@ -74,24 +75,37 @@ def setup_from_settings(settings: Settings) -> RinseSetup:
     missing = missing_settings(settings)
     if missing:
         raise SetupError("the rinse is not fully described; still needed: " + ", ".join(missing))
-    factor = parse_factor(settings.get("tds_factor"))
-    setup = RinseSetup(
-        resin_ml=parse_volume_ml(setting_text(settings["resin_ml"], "--resin-ml"), "--resin-ml"),
-        residue=_residue(settings["residue"]),
-        endpoint=Endpoint.parse(setting_text(settings["endpoint"], "--endpoint"), factor),
-        portion_ml=_volume(settings.get("portion_ml"), "--portion-ml"),
-        flow_ml_min=_flow(settings.get("flow_ml_min"), "--flow-ml-min"),
-        feed_us_cm=_reading(settings.get("feed"), "--feed", factor),
-        rinse_water_us_cm=_reading(settings.get("rinse_water"), "--rinse-water", factor),
-        rinse_water_step_us_cm=_step(settings.get("rinse_water"), factor),
-        tds_factor=factor,
-        top_us_cm=_reading(settings.get("top"), "--top", factor),
-        resolution_us_cm=_reading(settings.get("resolution"), "--resolution", factor),
-        earlier_entrained=_log_share(settings.get("earlier_entrained"), "earlier_entrained"),
-        earlier_slow=_log_share(settings.get("earlier_slow"), "earlier_slow"),
-    )
+    setup = RinseSetup(**_read(settings))
     setup.check()
     return setup
+
+
+def check_given(settings: Settings) -> None:
+    """Whether each setting that was given can be read, whatever is still missing: before anything is asked.
+
+    Raises SetupError or QuantityError: one line naming the option.
+    """
+    _read(settings)
+
+
+def _read(settings: Settings) -> dict[str, Any]:
+    """Fields of a RinseSetup: None where nothing was given."""
+    factor = parse_factor(settings.get("tds_factor"))
+    return {
+        "resin_ml": _volume(settings.get("resin_ml"), "--resin-ml"),
+        "residue": _residue(settings.get("residue")),
+        "endpoint": _endpoint(settings.get("endpoint"), factor),
+        "portion_ml": _volume(settings.get("portion_ml"), "--portion-ml"),
+        "flow_ml_min": _flow(settings.get("flow_ml_min"), "--flow-ml-min"),
+        "feed_us_cm": _reading(settings.get("feed"), "--feed", factor),
+        "rinse_water_us_cm": _reading(settings.get("rinse_water"), "--rinse-water", factor),
+        "rinse_water_step_us_cm": _step(settings.get("rinse_water"), factor),
+        "tds_factor": factor,
+        "top_us_cm": _reading(settings.get("top"), "--top", factor),
+        "resolution_us_cm": _reading(settings.get("resolution"), "--resolution", factor),
+        "earlier_entrained": _log_share(settings.get("earlier_entrained"), "earlier_entrained"),
+        "earlier_slow": _log_share(settings.get("earlier_slow"), "earlier_slow"),
+    }
 
 
 def settings_from_setup(setup: RinseSetup) -> dict[str, object]:
@@ -120,6 +134,10 @@ def setting_text(value: object, option: str) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{value!r}"
     raise SetupError(f"{option}: {value!r} is neither a number nor text")
+
+
+def _endpoint(value: object, factor: float) -> Endpoint | None:
+    return None if value is None else Endpoint.parse(setting_text(value, "--endpoint"), factor)
 
 
 def _volume(value: object, option: str) -> float | None:
@@ -175,7 +193,9 @@ def _share_pair(log_share: tuple[float, float] | None) -> list[float] | None:
     return None if log_share is None else [float(f"{math.exp(log_share[0]):.6g}"), log_share[1]]
 
 
-def _residue(value: object) -> Residue:
+def _residue(value: object) -> Residue | None:
+    if value is None:
+        return None
     known = _SPELLED.get(setting_text(value, "--residue").strip().lower())
     if known is None:
         raise SetupError(f"--residue: {value!r} is none; choose {', '.join(Residue)}")

@@ -90,6 +90,33 @@ def test_bad_usage_is_exit_2_with_one_line(
     assert words in complaint(capsys, arguments, 2)
 
 
+@pytest.mark.parametrize(
+    ("arguments", "option"),
+    [
+        (["watch", "--resin-ml", "abc"], "--resin-ml"),
+        (["watch", "--resin-ml", "-5"], "--resin-ml"),
+        (["watch", "--feed", "8"], "--feed"),
+        (["watch", "--residue", "sugar"], "--residue"),
+        (["plan", "--resin-ml", "abc"], "--resin-ml"),
+        (["plan", "--cation-ml", "x"], "--cation-ml"),
+        (["plan", "--acid", "vinegar"], "--acid"),
+    ],
+)
+def test_what_cannot_be_read_is_named_before_what_is_missing(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], option: str
+) -> None:
+    said = complaint(capsys, arguments, 2)
+    assert said.startswith(f"rinsewatch: {option}: ") and "missing" not in said
+
+
+@pytest.mark.parametrize("command", ["watch", "plan"])
+def test_what_is_missing_is_named_where_all_that_was_given_can_be_read(
+    capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    said = complaint(capsys, [command, "--feed", "8 ppm"], 2)
+    assert "missing: --resin-ml 500" in said and "--portion-ml 250" in said
+
+
 def test_a_missing_port_is_exit_3_and_leaves_no_rinse_behind(
     capsys: pytest.CaptureFixture[str], own_data: Path
 ) -> None:
