@@ -139,10 +139,13 @@ def truth_lines(truth: Truth, stage: Stage) -> list[str]:
 def _run(demo: Demo, stage: Stage, operator: Operator, outlet: Outlet) -> int:
     thread = threading.Thread(target=operator.run, name="demo-operator", daemon=True)
 
-    def last_words(code: int) -> int:
-        """Both answers, once nobody pours any more."""
+    def dismiss() -> None:
         operator.stop()
         thread.join()
+
+    def last_words(code: int) -> int:
+        """Both answers, once nobody pours any more."""
+        dismiss()
         tell_end(stage, outlet)
         for line in truth_lines(operator.truth, stage):
             outlet.line(line)
@@ -153,8 +156,7 @@ def _run(demo: Demo, stage: Stage, operator: Operator, outlet: Outlet) -> int:
     try:
         return run_stage(stage, choose_face(as_json=demo.as_json, plain=demo.plain), last_words)
     finally:
-        operator.stop()
-        thread.join()
+        dismiss()  # however it ended; a second time does nothing
 
 
 def _operator(demo: Demo, meter: DemoMeter, stage: Stage, clock: Clock) -> Operator:
