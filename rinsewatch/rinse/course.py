@@ -19,7 +19,7 @@ from rinsewatch.rinse.prior import Array
 MOST_FACTS: Final = 48
 MOST_POURS: Final = 96
 MOST_RESTS: Final = 6
-BEND_IN_FLOW: Final = 0.017  # nobody stirs and drains there: less is left to chance than in portions
+BEND_IN_FLOW: Final = 0.008  # nobody stirs and drains there: less is left to chance than in portions
 
 
 class Course(Protocol):

@@ -29,6 +29,7 @@ PLACE_RESIN_VOLUMES: Final = 0.3
 PLACE_WIDENS: Final = 0.1  # of the water since the last reading believed: the tail is far slower than the front was
 AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to judge later readings by
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
+LOOK_SHARE: Final = 0.3  # of a block, after which the curve is followed though nothing was learnt
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
 SURE_RESIN_VOLUMES: Final = 1.0  # ... or so much water, near the floor
 REST_NOISE: Final = 0.2  # relative, while the front after a rest leaves: its misfit to the matrix exponential, 90 %
@@ -142,8 +143,12 @@ class FlowBelief(Belief):
         self._last_taken, self._taken_ml = True, self.now_ml
         if self.block.count and self.now_ml - self.block.start_ml >= self.block_ml:
             self._commit()
-        if span.is_zero and not self.block.shows_zero and self._unforeseen_zero(span):
+        if span.is_zero and self._unforeseen_zero(span):
+            # A probe in air shows it too, for as long as it is there: it teaches nothing until the forecast is so far.
             self._surprised_ml = self.now_ml
+            if self.now_ml > self._looked_ml + LOOK_SHARE * self.block_ml:
+                self._look()
+            return
         self.block.add(self.now_ml, span)
         if self._due(self.block.count):
             self._look()

@@ -55,6 +55,8 @@ _STRENGTH = {Residue.NAOH: (2.0, 0.5), Residue.HCL: (1.65, 0.4), Residue.SALT: (
 LN_MOST: Final = 15.3
 # Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
 PURE_WATER_US_CM: Final = 0.055
+WIDE_FLOOR_SPREAD: Final = 1.0  # log
+SALT_SHARE: Final = 0.5  # of the rinse water's reading; the rest is carbon dioxide. Common practice, no source
 # Strength of the slow liquid at the start: no bead keeps more of the liquor out.
 LEAST_FILL: Final = 0.1
 # Log spread below which earlier rinses of a resin are not believed: drained by hand, no two are alike.
@@ -131,7 +133,7 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     if setup.is_flow:
         mean.append(np.log(4.0))
         spread.append(0.6)
-    return Prior(np.array(mean), np.array(spread), floor_above, bound, float(np.log(wide)), 1.2)
+    return Prior(np.array(mean), np.array(spread), floor_above, bound, float(np.log(wide)), WIDE_FLOOR_SPREAD)
 
 
 def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float]) -> None:
@@ -148,14 +150,16 @@ def _floor_scales(setup: RinseSetup, step_us_cm: float) -> tuple[float, float, f
     """Lower bound of the floor, usual and unusual height above it, uS/cm; log spreads below and above the usual one.
 
     Below: what the rinse water's reading allows. Above: the bed and the air add a little (carbon dioxide
-    alone gives pure water 0.9-1.1 uS/cm, CRC Handbook), rarely much.
+    alone gives pure water 0.9-1.1 uS/cm, CRC Handbook), rarely much: regenerated resin swaps the salt of the
+    rinse water, taken as half of its reading, for its own base or acid, which conducts more.
     """
     water = setup.rinse_water_us_cm
     if water is None:
         return PURE_WATER_US_CM, 0.8, 3.0, (1.0, 1.0)
     bound = max(PURE_WATER_US_CM, 0.985 * (water - step_us_cm / 2))
     width = water + step_us_cm / 2 - bound
-    unusual, added = max(step_us_cm / 2, 0.4 * water, 0.3), max(0.05 * water, 0.02)
+    swapped = SALT_SHARE * (_LAMBDA0[setup.residue] / _LAMBDA0[Residue.SALT] - 1.0)
+    unusual, added = max(step_us_cm / 2, max(0.4, swapped) * water, 0.3), max(0.05 * water, 0.02)
     if 0.55 * width <= added:
         return bound, added, unusual, (0.8, 0.8)
     # Anywhere within the display's step, evenly: most of an even share's logs lie little below that of the whole,

@@ -176,11 +176,6 @@ class FlowBlock:
         self._step = max(self._step, span.step_us_cm)
 
     @property
-    def shows_zero(self) -> bool:
-        """A reading of the block was zero."""
-        return self._least <= 0.0
-
-    @property
     def low_us_cm(self) -> float:
         """Low end of the block's mean reading, 0 while nothing was read."""
         inside = self.count - self._overs
