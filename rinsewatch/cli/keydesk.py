@@ -96,7 +96,11 @@ class KeyDesk:
             return None
         text, given = self._question.text.strip(), self._question.answer is Answered.GIVEN
         self._question = None
-        return self._command(text) if given and text else None
+        command = self._command(text) if given and text else None
+        if self.message and self._action is not None:
+            # Open still, to be mended: typed anew into a closed line each letter would be a key.
+            self._question = Question(f"{self.message}. Again: ", text)
+        return command
 
     def _command(self, text: str) -> Command | None:
         try:

@@ -150,7 +150,7 @@ def _stored_lines(info: RinseInfo, observed: int) -> list[str]:
 
 
 def _came_to(tally: Tally) -> dict[str, object]:
-    last, stop = tally.last, tally.stop
+    last, stop = tally.last, tally.mark.stop
     return {
         "distrusted": tally.distrusted, "portions": tally.portions, "faults": tally.faults,
         "used_ml": last.rinse_ml if last else None,

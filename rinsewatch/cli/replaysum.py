@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 
 from rinsewatch.logbook.struck import portion_change, struck_number
 from rinsewatch.rinse.row import Row
-from rinsewatch.rinse.state import Quality, RinseState, Verdict
+from rinsewatch.rinse.state import Quality, RinseState
+from rinsewatch.rinse.stopmark import StopMark
 
 
 @dataclass(slots=True)
 class Tally:
-    """Counts over one rinse. ``stop`` is the state at the first verdict stop that was not taken back."""
+    """Counts over one rinse."""
 
     rows: int = 0
     readings: int = 0
@@ -19,7 +20,7 @@ class Tally:
     struck: int = 0
     portions: int = 0
     faults: list[str] = field(default_factory=list)
-    stop: RinseState | None = None
+    mark: StopMark = field(default_factory=StopMark)
     last: RinseState | None = None
 
     def add(self, row: Row, state: RinseState) -> None:
@@ -31,10 +32,7 @@ class Tally:
         self.portions += portion_change(row.event)
         if row.event.startswith("fault:"):
             self.faults.append(row.event.removeprefix("fault:").strip())
-        if state.verdict is not Verdict.STOP:
-            self.stop = None
-        elif self.stop is None:
-            self.stop = state
+        self.mark.add(state)
         self.last = state
 
 
@@ -57,9 +55,10 @@ def summary_lines(name: str, tally: Tally) -> list[str]:
 
 
 def _stop_lines(tally: Tally, last: RinseState) -> list[str]:
-    if tally.stop is None:
+    stop = tally.mark.stop
+    if stop is None:
         return ["  stop      not reached in this recording", *_still(last)]
-    stop, saved_ml = tally.stop, last.rinse_ml - tally.stop.rinse_ml
+    saved_ml = last.rinse_ml - stop.rinse_ml
     minutes, seconds = divmod(round(stop.time_s), 60)
     lines = [f"  stop      after {stop.rinse_ml:.0f} mL, {minutes} min {seconds:02d} s"]
     if saved_ml > 0:

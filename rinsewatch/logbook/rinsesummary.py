@@ -19,7 +19,7 @@ from rinsewatch.logbook.store import Logbook, RinseInfo
 from rinsewatch.logbook.struck import corrected
 from rinsewatch.logbook.values import Value, day, us_cm
 from rinsewatch.rinse.row import Row
-from rinsewatch.rinse.state import RinseState, Verdict
+from rinsewatch.rinse.stopmark import StopMark
 
 if TYPE_CHECKING:  # the core takes a quarter of a second to import; most readers only want stored figures
     from rinsewatch.rinse.monitor import Rinse
@@ -58,25 +58,6 @@ class EarlierRinse:
     rinse: int | None
     figures: RinseFigures
     is_flow: bool | None = None
-
-
-@dataclass(slots=True)
-class StopMark:
-    """The state in which the verdict became stop and stayed so; feed it every state."""
-
-    stop: RinseState | None = None
-
-    @property
-    def endpoint_ml(self) -> float | None:
-        """Rinse water until then, mL."""
-        return None if self.stop is None else self.stop.rinse_ml
-
-    def add(self, state: RinseState) -> None:
-        """The answer after one more row."""
-        if state.verdict is not Verdict.STOP:
-            self.stop = None
-        elif self.stop is None:
-            self.stop = state
 
 
 def rinse_figures(rows: Iterable[Row], settings: Settings) -> RinseFigures:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from rinsewatch.logbook.rinsesummary import StopMark
 from rinsewatch.logbook.struck import struck_rows
 from rinsewatch.quantities import reading_us_cm
 from rinsewatch.report.price import Left, residue_left
@@ -15,6 +14,7 @@ from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.state import Quality, RinseState
+from rinsewatch.rinse.stopmark import StopMark
 from rinsewatch.session.retract import Retracting
 
 SHARES = (0.25, 0.5, 0.75)  # of the rinse water, where the forecast is looked at

@@ -55,8 +55,8 @@ class _Act:
 class Desk:
     """``message`` and ``question`` are for the person; ``last`` is the newest reading."""
 
-    def __init__(self, pouring: Pouring) -> None:
-        self._pouring = pouring
+    def __init__(self, pouring: Pouring, *, by_hand: bool = False) -> None:
+        self._pouring, self._by_hand = pouring, by_hand
         self._asked: Pour | PourEarlier | SetPortion | TakeFeed | TakeRinseWater | None = None
         self.paused = False
         self.fell_s: float | None = None  # rinse s since when readings have been too low for what was poured
@@ -207,10 +207,12 @@ class Desk:
 
     def _check(self, command: CheckMeter) -> Result:
         """The meter was dipped in a water that should read so."""
-        read = command.read if command.read is not None else self.last
-        filtrate = command.read is None and bool(self._acts) and self._acts[-1].number is not None
-        if read is None or filtrate or (isinstance(read, Shown) and read.mark is not Mark.VALUE):
-            self.say("no reading of the known water; with its reading it is: 84 uS/cm, read 81 uS/cm")
+        # Who types readings has typed the filtrate's last: it must not pass for the known water's.
+        last = None if self._by_hand else self.last
+        read = command.read if command.read is not None else last
+        if read is None or (isinstance(read, Shown) and read.mark is not Mark.VALUE):
+            should = f"{command.should.value:g} {command.should.unit}"
+            self.say(f"what did the meter read in that water? Say both: {should}, read ... {command.should.unit}")
             return Result()
         note = known_note(command.should, read)
         try:

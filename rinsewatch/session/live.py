@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from rinsewatch.logbook.entry import Entry
-from rinsewatch.logbook.rinsesummary import StopMark
 from rinsewatch.logbook.struck import MOST_ROWS
 from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.state import RinseState, Verdict
+from rinsewatch.rinse.stopmark import StopMark
 from rinsewatch.session.commands import BreakOff, Command, Finish, Pause, Resume
 from rinsewatch.session.convert import Shown, reading_row, shown_from_reading, shown_from_row
 from rinsewatch.session.desk import Desk
@@ -76,7 +76,7 @@ class LiveRinse:
     ) -> None:
         self.setup, self.policy, self._by_hand = setup, policy, by_hand
         self._observer, self._recorder, self._pouring = observer, recorder, pouring
-        self._desk = Desk(pouring)
+        self._desk = Desk(pouring, by_hand=by_hand)
         self._link, self._frames = LinkWatch(), FrameTrouble()
         self._water = WaterWatch(setup.rinse_water_us_cm is not None)
         self._history = History(setup.tds_factor, setup.top_us_cm)

@@ -10,6 +10,7 @@ from rinsewatch.rinse.state import RinseState, Verdict
 # one stands, or in flow, belief swings. Of 120 sound simulated rinses in portions none came to 1.66 (in flow 2 of 60);
 # with water gone three times as salty, by two steps of the display or more, 107 of 120 came to 1.7.
 LIFTED = 1.7
+IN_SIGHT = 0.5  # of the filtrate, from which a level is one that readings go towards, and no mere belief
 _TOLD = "note: readings level off at"
 _WATER = "note: rinse-water ="
 
@@ -33,7 +34,7 @@ class WaterWatch:
         elif state.verdict in (Verdict.STOP, Verdict.STALLED):
             self._settled_us_cm = state.floor_us_cm
         self._told = self._told or event.startswith(_TOLD)
-        self._present_us_cm = state.floor_us_cm
+        self._present_us_cm = state.floor_us_cm if _in_sight(state) else None
         if self.water_known and self._began_us_cm is None:
             self._began_us_cm = state.floor_us_cm
 
@@ -44,3 +45,11 @@ class WaterWatch:
             return []
         levels = f"about {settled_us_cm:.2g} uS/cm, not {began_us_cm:.2g}"
         return [f"{_TOLD} {levels}: has the rinse water changed? read it again; else the resin gives something off"]
+
+
+def _in_sight(state: RinseState) -> bool:
+    return (
+        state.filtrate is not None
+        and state.floor_us_cm is not None
+        and (state.floor_us_cm >= IN_SIGHT * state.filtrate.mid)
+    )

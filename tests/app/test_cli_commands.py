@@ -273,6 +273,17 @@ class TestKeyDesk:
         assert self.press(desk, "v-3\n") is None
         assert "more than 0" in desk.message
 
+    def test_a_slip_leaves_the_line_open_to_be_mended(self) -> None:
+        """Typed anew into a closed line the p of ppm would count a portion."""
+        desk = KeyDesk(CLOCK)
+        assert self.press(desk, "=412\n") is None
+        assert "no unit" in desk.question and desk.question.endswith("Again: 412_")
+        reading = self.press(desk, " ppm\n")
+        assert isinstance(reading, Typed) and desk.question == "" and desk.message == ""
+        assert self.press(desk, "=412\n") is None
+        assert desk.press("escape", asked=False, stopped=False) is None and desk.question == ""
+        assert self.press(desk, "p") == Pour(keyed=True)
+
     def test_finishing_asks_unless_stop_was_said(self) -> None:
         desk = KeyDesk(CLOCK)
         assert self.press(desk, "qn") is None

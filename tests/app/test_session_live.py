@@ -213,7 +213,7 @@ def test_a_check_in_a_known_water_becomes_a_note(desk: Desk) -> None:
     """With the newest reading, or with one that is typed; without any it asks for one."""
     should = Quantity(84.0, "uS/cm")
     desk.take(CheckMeter(should), 0.0)
-    assert desk.live.snapshot().message.startswith("no reading of the known water")
+    assert desk.live.snapshot().message.endswith("Say both: 84 uS/cm, read ... uS/cm")
     desk.take(CheckMeter(Quantity(0.0, "ppm"), Quantity(1.0, "ppm")), 1.0)
     assert "tells nothing" in desk.live.snapshot().message
     desk.read(81.2, 2.0)
@@ -234,9 +234,12 @@ def test_the_filtrate_typed_by_hand_is_no_check(tmp_path: Path) -> None:
     desk = make_desk(tmp_path, by_hand=True)
     desk.take(Typed(parse_hand("11 ppm", clock=SystemClock())), 1.0)
     desk.take(CheckMeter(Quantity(9.0, "ppm")), 2.0)
-    assert "84 uS/cm, read 81 uS/cm" in desk.live.snapshot().message
-    desk.take(CheckMeter(Quantity(9.0, "ppm"), Quantity(9.0, "ppm")), 3.0)
-    assert desk.events() == ["note: known = 9 ppm, read 9 ppm"]
+    assert "what did the meter read in that water" in desk.live.snapshot().message
+    desk.take(Pour(), 10.0)  # a portion after it does not make it the known water's
+    desk.take(CheckMeter(Quantity(9.0, "ppm")), 20.0)
+    assert desk.events() == ["portion"] and "9 ppm, read ... ppm" in desk.live.snapshot().message
+    desk.take(CheckMeter(Quantity(9.0, "ppm"), Quantity(9.0, "ppm")), 21.0)
+    assert desk.events() == ["portion", "note: known = 9 ppm, read 9 ppm"]
     desk.logbook.close()
 
 

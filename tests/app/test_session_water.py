@@ -11,7 +11,7 @@ from rinsewatch.logbook.settings import settings_from_setup
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
-from rinsewatch.rinse.state import RinseState, Verdict
+from rinsewatch.rinse.state import Interval, RinseState, Verdict
 from rinsewatch.session.live import LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring
 from rinsewatch.session.recorder import Recorder
@@ -21,9 +21,11 @@ from rinsewatch.session.waterwatch import WaterWatch
 KNOWN = replace(PORTIONS, rinse_water_us_cm=2.0)
 
 
-def at(floor_us_cm: float | None, verdict: Verdict = Verdict.RINSE) -> RinseState:
+def at(floor_us_cm: float | None, verdict: Verdict = Verdict.RINSE, above: float = 1.5) -> RinseState:
+    """A filtrate that many times the floor."""
     state = Onlooker().observe(Row(0.0, 250.0, Mark.VALUE, 500.0, "uS/cm", 0))
-    return replace(state, floor_us_cm=floor_us_cm, verdict=verdict)
+    mid = above * (floor_us_cm or 1.0)
+    return replace(state, floor_us_cm=floor_us_cm, verdict=verdict, filtrate=Interval(0.9 * mid, mid, 1.1 * mid))
 
 
 def told(watch: WaterWatch, *floors_us_cm: float | None) -> list[str]:
@@ -71,10 +73,23 @@ def test_a_belief_that_swings_while_a_portion_stands_is_not_told() -> None:
     assert len(watch.due()) == 1
 
 
+def test_a_belief_far_below_what_is_read_is_no_level() -> None:
+    """Where the filtrate is at thousands nothing has levelled off, whatever is believed of the floor."""
+    watch = WaterWatch(True)
+    watch.see("", at(0.56, above=1e4))
+    for above in (1e4, 100.0, 3.0):
+        watch.see("", at(0.95, above=above))
+        watch.see("portion", at(0.95, above=above))
+        assert watch.due() == []
+    watch.see("", at(0.98, above=1.5))
+    watch.see("portion", at(0.98, above=1.5))
+    assert len(watch.due()) == 1
+
+
 class Lifted(Onlooker):
     def observe(self, row: Row) -> RinseState:
         floor_us_cm = 2.0 if row.time_s < 50.0 else 5.0
-        return replace(super().observe(row), floor_us_cm=floor_us_cm)
+        return replace(super().observe(row), floor_us_cm=floor_us_cm, filtrate=Interval(5.0, 6.0, 7.0))
 
 
 def test_a_live_rinse_writes_it_down(tmp_path: Path) -> None:

@@ -73,7 +73,9 @@ def test_each_picture_says_in_words_what_it_shows() -> None:
     for attrs in pictures:
         assert attrs["role"] == "img"
     curve, forecasts = (str(attrs["aria-label"]) for attrs in pictures)
-    assert "falls from 11000 µS/cm to 12.0 µS/cm" in curve and "Stop is announced after 4.80 L" in curve
+    falls = re.search(r"falls from (\d+) µS/cm to (\d+\.\d) µS/cm\. The target is 22.0 µS/cm", curve)
+    assert falls is not None and float(falls[1]) > 9990 and float(falls[2]) < 22.0, "from the top of the meter's range"
+    assert "Stop is announced after 4.80 L" in curve
     assert "after 2.40 L" in forecasts and "mL more" in forecasts
 
 
