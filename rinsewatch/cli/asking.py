@@ -10,7 +10,7 @@ from rinsewatch.cli.meterlink import HAND, port_names
 from rinsewatch.cli.signals import ctrl_c_counts
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.sanity import setup_warnings
-from rinsewatch.logbook.settings import missing_settings, parse_factor
+from rinsewatch.logbook.settings import check_given, missing_settings, parse_factor
 from rinsewatch.quantities import TDS_UNITS, parse_flow_ml_min, parse_quantity, parse_reading, parse_volume_ml
 from rinsewatch.rinse.setup import Endpoint, Residue
 
@@ -86,14 +86,16 @@ def ask(words: str, default: object, check: Check) -> str:
 
 def _ask_resin(settings: Settings, last: Mapping[str, object]) -> None:
     if "resin_ml" not in settings:
-        settings["resin_ml"] = ask("Resin volume, mL", last.get("resin_ml"), parse_volume_ml)
+        check = _fitting(settings, "resin_ml", parse_volume_ml)
+        settings["resin_ml"] = ask("Resin volume, mL", last.get("resin_ml"), check)
 
 
 def _ask_pouring(settings: Settings, last: Mapping[str, object]) -> None:
     if settings.keys() & {"portion_ml", "flow_ml_min"}:
         return
     default = f"{last['flow_ml_min']} mL/min" if last.get("flow_ml_min") else last.get("portion_ml")
-    answer = ask("One portion of rinse water, mL (or a flow like '100 mL/min')", default, _check_pouring)
+    words = "One portion of rinse water, mL (or a flow like '100 mL/min')"
+    answer = ask(words, default, _check_pouring)
     settings["flow_ml_min" if _is_flow(answer) else "portion_ml"] = answer
 
 
@@ -106,18 +108,19 @@ def _ask_residue(settings: Settings, last: Mapping[str, object]) -> None:
 def _ask_endpoint(settings: Settings, last: Mapping[str, object]) -> None:
     if "endpoint" not in settings:
         words = "Stop at (feed, zero, break-even, or a reading like 12 uS/cm)"
-        settings["endpoint"] = ask(words, last.get("endpoint", "feed"), _check_endpoint)
+        settings["endpoint"] = ask(words, last.get("endpoint", "feed"), _fitting(settings, "endpoint", _check_endpoint))
 
 
 def _ask_feed(settings: Settings, last: Mapping[str, object]) -> None:
     if (_endpoint_is(settings, "feed") or _endpoint_is(settings, "break-even")) and "feed" not in settings:
-        settings["feed"] = ask("Feed water on this meter, like 9 ppm", last.get("feed"), parse_reading)
+        check = _fitting(settings, "feed", parse_reading)
+        settings["feed"] = ask("Feed water on this meter, like 9 ppm", last.get("feed"), check)
 
 
 def _ask_needed_water(settings: Settings, last: Mapping[str, object]) -> None:
     if _endpoint_is(settings, "zero") and "rinse_water" not in settings:
         words = "Rinse water on this meter, like 0 ppm"
-        settings["rinse_water"] = ask(words, last.get("rinse_water"), parse_reading)
+        settings["rinse_water"] = ask(words, last.get("rinse_water"), _fitting(settings, "rinse_water", parse_reading))
 
 
 def _ask_rinse_water(settings: Settings, last: Mapping[str, object]) -> None:
@@ -132,7 +135,7 @@ def _ask_top(settings: Settings, last: Mapping[str, object]) -> None:
 
 def _ask_optional(settings: Settings, last: Mapping[str, object], name: str, words: str) -> None:
     if name not in settings:
-        answer = ask(words, last.get(name, UNKNOWN), _check_optional)
+        answer = ask(words, last.get(name, UNKNOWN), _fitting(settings, name, _check_optional))
         if answer != UNKNOWN:
             settings[name] = answer
 
@@ -143,7 +146,9 @@ def _ask_factor(settings: Settings, last: Mapping[str, object]) -> None:
     units.discard("")
     if "tds_factor" not in settings and (not units or units & TDS_UNITS.keys()):
         words = "TDS factor, ppm per uS/cm (0.5, 0.64, 0.7; 0.5 if you cannot find out)"
-        settings["tds_factor"] = ask(words, last.get("tds_factor", 0.5), _check_factor)
+        settings["tds_factor"] = ask(
+            words, last.get("tds_factor", 0.5), _fitting(settings, "tds_factor", _check_factor)
+        )
 
 
 def _unit_of(answer: object) -> str:
@@ -155,6 +160,17 @@ def _unit_of(answer: object) -> str:
 
 def _endpoint_is(settings: Settings, word: str) -> bool:
     return str(settings.get("endpoint", "")).strip().lower() == word
+
+
+def _fitting(settings: Settings, name: str, check: Check) -> Check:
+    """``check``, and whether the answer can be, beside what was said before: asked again, not found at the end."""
+
+    def both(answer: str) -> None:
+        check(answer)
+        if answer != UNKNOWN:
+            check_given({**settings, name: answer})
+
+    return both
 
 
 def _check_residue(text: str) -> None:

@@ -81,11 +81,11 @@ def setup_from_settings(settings: Settings) -> RinseSetup:
 
 
 def check_given(settings: Settings) -> None:
-    """Whether each setting that was given can be read, whatever is still missing: before anything is asked.
+    """Whether what was given can be read and can be, whatever is still missing: before anything (more) is asked.
 
     Raises SetupError or QuantityError: one line naming the option.
     """
-    _read(settings)
+    RinseSetup(**_read(settings)).check_values()
 
 
 def _read(settings: Settings) -> dict[str, Any]:

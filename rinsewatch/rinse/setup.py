@@ -86,6 +86,14 @@ class RinseSetup:
 
     def check(self) -> None:
         """Refuse what cannot be rinsed, in one line naming the option."""
+        self.check_values()
+        self._check_earlier()
+        if self.portion_ml is None and self.flow_ml_min is None:
+            raise SetupError("say how the rinse water is poured: --portion-ml 250 or --flow-ml-min 100")
+        self._check_endpoint()
+
+    def check_values(self) -> None:
+        """Refuse values that cannot be, alone or together, whatever else is still missing (None)."""
         for name in ("resin_ml", "portion_ml", "flow_ml_min", "tds_factor", "top_us_cm", "resolution_us_cm"):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
@@ -96,14 +104,15 @@ class RinseSetup:
                 raise SetupError(f"{_option(name)}: {value:g} cannot be negative")
             if value is not None and value > MOST_WATER_US_CM:
                 raise SetupError(f"{_option(name)}: {value:g} uS/cm is brackish, no water for a mixed bed; look again")
-        self._check_earlier()
-        if self.portion_ml is None and self.flow_ml_min is None:
-            raise SetupError("say how the rinse water is poured: --portion-ml 250 or --flow-ml-min 100")
         if self.portion_ml is not None and self.flow_ml_min is not None:
             raise SetupError("give --portion-ml or --flow-ml-min, not both")
         if not 0.3 <= self.tds_factor <= 1.0:
             raise SetupError(f"--tds-factor: {self.tds_factor:g} is no TDS scale; usual are 0.5, 0.64 and 0.7")
-        self._check_endpoint()
+        target = None if self.endpoint is None else self.endpoint.value_us_cm
+        if target is not None and self.top_us_cm is not None and target >= self.top_us_cm:
+            raise SetupError(f"endpoint: {self.endpoint.text} is above the meter's largest reading (--top)")
+        if target is not None and self.resolution_us_cm is not None and target < self.resolution_us_cm / 2:
+            raise SetupError(f"endpoint: {self.endpoint.text} is below what the meter can show (half of --resolution)")
 
     def _check_earlier(self) -> None:
         for pair in (self.earlier_entrained, self.earlier_slow):
@@ -120,11 +129,6 @@ class RinseSetup:
             raise SetupError("--endpoint zero needs the rinse water's reading on this meter: --rinse-water '0 ppm'")
         if kind is EndpointKind.BREAK_EVEN and self.feed_us_cm is None:
             raise SetupError("--endpoint break-even needs the feed water's reading on this meter: --feed '9 ppm'")
-        target = self.endpoint.value_us_cm
-        if target is not None and self.top_us_cm is not None and target >= self.top_us_cm:
-            raise SetupError(f"endpoint: {self.endpoint.text} is above the meter's largest reading (--top)")
-        if target is not None and self.resolution_us_cm is not None and target < self.resolution_us_cm / 2:
-            raise SetupError(f"endpoint: {self.endpoint.text} is below what the meter can show (half of --resolution)")
 
 
 def _option(name: str) -> str:
