@@ -43,11 +43,13 @@ def canonical_unit(text: str) -> str | None:
     return _ALIASES.get(text.strip().lower())
 
 
-def parse_quantity(text: str, what: str = "value", example: str = "12.5 ppm") -> Quantity:
+def parse_quantity(
+    text: str, what: str = "value", example: str = "12.5 ppm", units: str = "uS/cm, mS/cm, ppm, ppt"
+) -> Quantity:
     """Read ``"12.5 ppm"``; the unit may be absent here (the callers below insist on it).
 
-    ``example`` is shown where it cannot be read. Raises QuantityError with one line that says what was
-    read and what is wanted.
+    ``example`` and ``units`` are shown where it cannot be read. Raises QuantityError with one line that says
+    what was read and what is wanted.
     """
     match = _PATTERN.fullmatch(text)
     if match is None:
@@ -62,7 +64,7 @@ def parse_quantity(text: str, what: str = "value", example: str = "12.5 ppm") ->
     if unit_text:
         known = canonical_unit(unit_text)
         if known is None:
-            raise QuantityError(f"{what}: unknown unit {unit_text!r}; known: uS/cm, mS/cm, ppm, ppt, mL, L")
+            raise QuantityError(f"{what}: unknown unit {unit_text!r}; known: {units}")
         unit = known
     mantissa = re.split("[eE]", number)[0]
     decimals = len(mantissa.split(".")[1]) if "." in mantissa else 0
@@ -95,7 +97,7 @@ def reading_us_cm(value: float, unit: str, tds_factor: float) -> float:
 
 def parse_volume_ml(text: str, what: str = "volume") -> float:
     """A volume in mL; a bare number is mL where the option says so (``--resin-ml 500``)."""
-    quantity = parse_quantity(text, what, "250 mL or 1.5 L")
+    quantity = parse_quantity(text, what, "250 mL or 1.5 L", "mL, L")
     if quantity.unit and quantity.unit not in VOLUME_UNITS_ML:
         raise QuantityError(f"{what}: {quantity.unit} is no volume; use mL or L")
     if quantity.value <= 0:
@@ -105,7 +107,7 @@ def parse_volume_ml(text: str, what: str = "volume") -> float:
 
 def parse_flow_ml_min(text: str, what: str = "flow") -> float:
     """A flow in mL/min; a bare number is mL/min."""
-    quantity = parse_quantity(text, what, "100 mL/min")
+    quantity = parse_quantity(text, what, "100 mL/min", "mL/min, L/min, L/h")
     if quantity.unit and quantity.unit not in FLOW_UNITS_ML_MIN:
         raise QuantityError(f"{what}: {quantity.unit} is no flow; use mL/min, L/min or L/h")
     if quantity.value <= 0:

@@ -13,6 +13,7 @@ from rinsewatch.cli.bench_fault_rinses import first_stop, is_false, portions_rec
 from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
 from rinsewatch.cli.bench_rinse import row_of, setup_of
 from rinsewatch.logbook.struck import forgotten_note
+from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 from rinsewatch.session.commands import Answer, Pour, SetPortion, Undo
 from rinsewatch.session.desk import Desk
 from rinsewatch.session.pouring import FORGOTTEN_S, begin_pouring, rebuild_pouring
@@ -120,17 +121,20 @@ def sequences(bench: Bench) -> Outcome:
     return Outcome(wrong == 0, figures, f"every press counted: {control} steps off", control > 0)
 
 
+_SETUP = RinseSetup(resin_ml=500.0, residue=Residue.NAOH, endpoint=Endpoint.parse("12 uS/cm", 0.5), portion_ml=250.0)
+
+
 def _sequence(rng: random.Random) -> tuple[int, int, int]:
     """Steps off the model, steps, and steps at which counting every press would be off."""
     pouring, model, pressed = begin_pouring(250.0, None), list[float](), list[float]()
-    desk, rows, time_s, wrong, doubled = Desk(pouring), list[Row](), 0.0, 0, 0
+    desk, rows, time_s, wrong, doubled = Desk(pouring, _SETUP), list[Row](), 0.0, 0, 0
     for _ in range(50):
         time_s += rng.choice([0.3, 5.0, 60.0])
         stamp = Stamp(time_s, VirtualClock().utc(), time_s)
         act = rng.choice(["pour", "pour", "pour", "undo", "portion", "restart"])
         if act == "restart":
             pouring = rebuild_pouring(begin_pouring(250.0, None), rows)
-            desk = Desk(pouring)
+            desk = Desk(pouring, _SETUP)
             for row in rows:
                 desk.restore(row)
         elif act == "undo":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -13,6 +14,7 @@ import click
 
 from rinsewatch import __version__
 from rinsewatch.errors import RinsewatchError
+from rinsewatch.quantities import canonical_unit
 
 # Name, module and what the list of commands says: ``--help`` imports none of them.
 COMMANDS = {
@@ -149,6 +151,9 @@ def _is_bare(error: click.UsageError) -> bool:
 def _usage_words(error: click.UsageError) -> str:
     words = " ".join(error.format_message().split())
     command = error.ctx.command_path if error.ctx is not None else "rinsewatch"
+    stray = re.search(r"unexpected extra arguments? \((\S+?)[ )]", words)
+    if stray is not None and canonical_unit(stray[1]) is not None:
+        return f"{stray[1]!r} stands by itself: put a number and its unit in quotes, like --feed '9 {stray[1]}'"
     return f"{words} See '{command} --help'."
 
 

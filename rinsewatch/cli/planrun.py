@@ -92,7 +92,13 @@ def _check_outputs(outputs: Outputs) -> None:
     names = [name for name in (outputs.sheet, outputs.save) if name is not None]
     if len({Path(name).resolve() for name in names}) < len(names):
         raise UsageError(f"--sheet and --save are both {names[0]}; give each a name of its own")
+    for name, wanted, what in ((outputs.sheet, ".html", "a web page"), (outputs.save, ".toml", "settings in TOML")):
+        ending = "" if name is None else Path(name).suffix.lower()
+        if name is not None and ending not in ("", wanted, ".htm" if wanted == ".html" else wanted):
+            raise UsageError(f"{name}: what is written is {what}; give it a name that ends in {wanted}")
     for name in names:
+        if not Path(name).resolve().parent.is_dir():
+            raise UsageError(f"{name}: there is no folder {Path(name).resolve().parent}; make it, or give another")
         if Path(name).exists() and not outputs.overwrite:
             raise UsageError(f"{name} exists already; give another name, or --overwrite")
 

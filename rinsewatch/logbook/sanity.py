@@ -6,7 +6,13 @@ from typing import Final
 
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.settings import Settings, parse_factor, setting_text
-from rinsewatch.quantities import Quantity, parse_reading, parse_volume_ml, reading_us_cm
+from rinsewatch.quantities import (
+    TDS_UNITS,
+    Quantity,
+    parse_reading,
+    parse_volume_ml,
+    reading_us_cm,
+)
 
 # Beyond these a wrong unit is likelier than such a rinse. Common practice, no source.
 LEAST_RESIN_ML: Final = 5.0
@@ -44,7 +50,7 @@ def _volume_warnings(settings: Settings) -> list[str]:
 
 def _water_warnings(settings: Settings) -> list[str]:
     feed, water = _us_cm(settings, "feed"), _us_cm(settings, "rinse_water")
-    words: list[str] = []
+    words = _unit_warnings(settings)
     if feed == 0:
         words.append(f"--feed: {settings['feed']} is what a probe in air shows; was it in the feed water?")
     if feed is not None and water is not None and water > feed:
@@ -52,6 +58,25 @@ def _water_warnings(settings: Settings) -> list[str]:
             f"--rinse-water {settings['rinse_water']} reads above --feed {settings['feed']}: are the two mixed up?"
         )
     return words + _endpoint_warnings(settings, feed, water)
+
+
+def _unit_warnings(settings: Settings) -> list[str]:
+    """Two waters read on one meter: one that shows ppm does not show uS/cm beside it."""
+    units = [_unit(settings, name) for name in ("feed", "rinse_water")]
+    if not ("" not in units and (units[0] in TDS_UNITS) != (units[1] in TDS_UNITS)):
+        return []
+    return [
+        f"--feed {settings['feed']} and --rinse-water {settings['rinse_water']} are in two units: is each written as "
+        "this meter shows it?"
+    ]
+
+
+def _unit(settings: Settings, name: str) -> str:
+    value = settings.get(name)
+    try:
+        return "" if value is None else parse_reading(setting_text(value, name), name).unit
+    except UsageError:
+        return ""
 
 
 def _endpoint_warnings(settings: Settings, feed: float | None, water: float | None) -> list[str]:

@@ -81,7 +81,7 @@ def read_counter(text: str, what: str) -> Value:
 
 def _litres(text: str, what: str, *, least_above: float) -> Value:
     match = re.fullmatch(r"(.*?)\s*(m3|m³)", text.strip())
-    quantity = parse_quantity(match[1] if match else text, what)
+    quantity = parse_quantity(match[1] if match else text, what, "640 L", "L, mL, m3")
     if quantity.unit not in ("", "L", "mL") or (match and quantity.unit):
         raise QuantityError(f"{what}: {quantity.unit} is no volume; write litres, like '640 L'")
     litres = quantity.value * (1000.0 if match else 0.001 if quantity.unit == "mL" else 1.0)
@@ -146,7 +146,7 @@ def read_share(text: str, what: str) -> Value:
 
 def read_ratio(text: str, what: str) -> Value:
     """A volume per volume of resin, 0 or more. Error: QuantityError."""
-    quantity = parse_quantity(text, what)
+    quantity = parse_quantity(text, what, "0.08")
     if quantity.unit or not 0.0 <= quantity.value < 100.0:
         raise QuantityError(f"{what}: {text.strip()!r} is no volume per volume of resin; write it like 0.08")
     return _plain(quantity.value)
@@ -154,7 +154,7 @@ def read_ratio(text: str, what: str) -> Value:
 
 def read_factor(text: str, what: str) -> Value:
     """ppm per uS/cm, 0.3 to 1. Error: QuantityError."""
-    quantity = parse_quantity(text, what)
+    quantity = parse_quantity(text, what, "0.5")
     if quantity.unit or not 0.3 <= quantity.value <= 1.0:
         raise QuantityError(f"{what}: {text.strip()} is no TDS scale; usual are 0.5, 0.64 and 0.7")
     return _plain(quantity.value)

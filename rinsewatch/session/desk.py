@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from rinsewatch.errors import QuantityError
 from rinsewatch.logbook.struck import forgotten_note, portion_change, strike_note, struck_number
+from rinsewatch.quantities import reading_us_cm
 from rinsewatch.rinse.known import known_from_note, known_note, off_words
 from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.session.commands import (
     Answer,
     CheckMeter,
@@ -31,6 +33,7 @@ from rinsewatch.session.pouring import FORGOTTEN_S, UNUSUAL_RATIO, CannotPour, P
 from rinsewatch.session.stamp import Stamp
 
 _LONGEST_NOTE = 500  # characters
+BEYOND_TOP = 1.01  # a display may go a little beyond what its manual says
 _SAID_LIMIT = 20  # words to the person that a snapshot carries, so that none is missed
 _NOTES_THAT_ACT = ("feed", "rinse-water", "portion", "probe confirmed", "known", "struck", "readings level off")
 
@@ -55,8 +58,8 @@ class _Act:
 class Desk:
     """``message`` and ``question`` are for the person; ``last`` is the newest reading."""
 
-    def __init__(self, pouring: Pouring, *, by_hand: bool = False) -> None:
-        self._pouring, self._by_hand = pouring, by_hand
+    def __init__(self, pouring: Pouring, setup: RinseSetup, *, by_hand: bool = False) -> None:
+        self._pouring, self._setup, self._by_hand = pouring, setup, by_hand
         self._asked: Pour | PourEarlier | SetPortion | TakeFeed | TakeRinseWater | None = None
         self.paused = False
         self.fell_s: float | None = None  # rinse s since when readings have been too low for what was poured
@@ -203,7 +206,13 @@ class Desk:
             return Result()
         if self._pouring.count and not sure:
             return self._ask(command, f"{what} = {self.last}: is the probe in that water, not in the filtrate?")
-        return Result((f"note: {what} = {self.last}",))
+        note = f"note: {what} = {self.last}"
+        in_rinse = self._by_hand and self._acts and self._pouring.count
+        act = self._acts[-1] if in_rinse else _Act()
+        if act.number is None:
+            return Result((note,))
+        self._acts.pop()  # typed as the filtrate's, which it was not
+        return Result((strike_note(act.number, act.text), note))
 
     def _check(self, command: CheckMeter) -> Result:
         """The meter was dipped in a water that should read so."""
@@ -247,11 +256,21 @@ class Desk:
         if shown is None:
             self.say("that is no reading; type it with its unit, like 12.5 ppm")
             return Result()
+        if self._is_beyond(shown):
+            self.say(f"{shown} is more than the meter can show (--top): not counted; type it again, or over")
+            return Result()
+        self.message = ""
         before = self.last.unit if self.last is not None else ""
         if before and shown.unit and before != shown.unit:
             # counted all the same: who knows; but a number read off in one unit and typed in another looks like rinsing
             self.say(f"{shown}: the reading before was in {before}; if the display still is, take this one back (u)")
         return Result(shown=shown, raw=command.reading.raw)
+
+    def _is_beyond(self, shown: Shown) -> bool:
+        top, setup = self._setup.top_us_cm, self._setup
+        if top is None or shown.mark is not Mark.VALUE or shown.reading is None:
+            return False
+        return reading_us_cm(shown.reading, shown.unit, setup.tds_factor) > BEYOND_TOP * top
 
     # ---- questions ------------------------------------------------------------------------------
 

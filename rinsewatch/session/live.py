@@ -76,7 +76,7 @@ class LiveRinse:
     ) -> None:
         self.setup, self.policy, self._by_hand = setup, policy, by_hand
         self._observer, self._recorder, self._pouring = observer, recorder, pouring
-        self._desk = Desk(pouring, by_hand=by_hand)
+        self._desk = Desk(pouring, setup, by_hand=by_hand)
         self._link, self._frames = LinkWatch(), FrameTrouble()
         self._water = WaterWatch(setup.rinse_water_us_cm is not None)
         self._history = History(setup.tds_factor, setup.top_us_cm)

@@ -90,6 +90,21 @@ def test_bad_usage_is_exit_2_with_one_line(
     assert words in complaint(capsys, arguments, 2)
 
 
+def test_a_unit_that_stands_by_itself_is_put_into_quotes(capsys: pytest.CaptureFixture[str]) -> None:
+    said = complaint(capsys, ["watch", "--feed", "9", "ppm"], 2)
+    assert said == "rinsewatch: 'ppm' stands by itself: put a number and its unit in quotes, like --feed '9 ppm'"
+    assert "in quotes" not in complaint(capsys, ["watch", "something", "else"], 2)
+
+
+@pytest.mark.parametrize(("option", "name"), [("--sheet", "plan.pdf"), ("--save", "plan.json")])
+def test_a_plan_is_not_written_under_an_ending_it_is_not(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, option: str, name: str
+) -> None:
+    assert "give it a name that ends in" in complaint(capsys, ["plan", option, str(tmp_path / name)], 2)
+    assert "there is no folder" in complaint(capsys, ["plan", option, str(tmp_path / "none" / "plan")], 2)
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize(
     ("arguments", "option"),
     [
@@ -100,6 +115,7 @@ def test_bad_usage_is_exit_2_with_one_line(
         (["plan", "--resin-ml", "abc"], "--resin-ml"),
         (["plan", "--cation-ml", "x"], "--cation-ml"),
         (["plan", "--acid", "vinegar"], "--acid"),
+        (["watch", "--tds-factor", "0,5"], "--tds-factor"),
     ],
 )
 def test_what_cannot_be_read_is_named_before_what_is_missing(

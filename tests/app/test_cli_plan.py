@@ -232,7 +232,7 @@ def test_plan_files_that_are_none(text: str | None, residue: str | None, words: 
         ({"--separate": "brine", "--resin-ml": None, "--cation-ml": "5", "--anion-ml": "5"}, "nothing is to be sep"),
         ({"--tds-factor": "3"}, "no TDS scale"),
         ({"--sheet": "x", "--save": "./x"}, "both x; give each a name"),
-        ({"--sheet": "no/such/folder/x.html"}, "cannot write no/such/folder/x.html"),
+        ({"--sheet": "no/such/folder/x.html"}, "no/such/folder/x.html: there is no folder"),
     ],
 )  # fmt: skip
 def test_bad_input_is_one_clear_line(

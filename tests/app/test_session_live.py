@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -378,3 +378,26 @@ def test_the_snapshot_shows_the_last_reading_after_a_portion(desk: Desk) -> None
     assert shown.last_shown == "412.3 uS/cm"
     assert shown.state is not None and shown.state.reading_us_cm == 412.3
     assert (shown.portions, shown.message) == (1, "portion 1: 250 mL, 250 mL in all")
+
+
+def test_a_typed_reading_that_was_the_feed_water_is_no_filtrate(tmp_path: Path) -> None:
+    """It stays in the record, struck out, and the feed is what it says."""
+    desk = make_desk(tmp_path, by_hand=True)
+    desk.take(Pour(), 0.0)
+    desk.take(Typed(parse_hand("412 ppm", clock=SystemClock())), 10.0)
+    desk.take(Typed(parse_hand("11 ppm", clock=SystemClock())), 20.0)
+    desk.take(TakeFeed(), 30.0)
+    desk.take(Answer(True), 31.0)
+    assert desk.events() == ["portion", "note: struck row 3 (11 ppm)", "note: feed = 11 ppm"]
+    desk.logbook.close()
+
+
+def test_a_typed_reading_beyond_the_meters_range_is_not_counted(tmp_path: Path) -> None:
+    desk = make_desk(tmp_path, by_hand=True, setup=replace(PORTIONS, top_us_cm=19_980.0))
+    desk.take(Pour(), 0.0)
+    desk.take(Typed(parse_hand("99999 ppm", clock=SystemClock())), 10.0)
+    assert "more than the meter can show" in desk.live.snapshot().message
+    desk.take(Typed(parse_hand("9990 ppm", clock=SystemClock())), 20.0)
+    assert desk.live.snapshot().message == "", "what was refused before is no longer said"
+    assert [row.reading for row in desk.onlooker.rows if row.has_reading] == [9990.0]
+    desk.logbook.close()

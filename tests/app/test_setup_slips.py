@@ -32,6 +32,7 @@ def nobody_types(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[No
         ({"rinse_water": "20 uS/cm"}, "--rinse-water 20 uS/cm reads above --feed 9 ppm"),
         ({"rinse_water": "9 ppm"}, "--endpoint feed is at or below the rinse water (9 ppm)"),
         ({"endpoint": "3 uS/cm", "rinse_water": "2 ppm"}, "--endpoint 3 uS/cm is at or below the rinse water (2 ppm)"),
+        ({"feed": "9 uS/cm"}, "--feed 9 uS/cm and --rinse-water 0 ppm are in two units"),
         ({"feed": "0 ppm"}, "--feed: 0 ppm is what a probe in air shows"),
         ({"resin_ml": 2, "portion_ml": 2}, "--resin-ml: 2 mL is very little"),
         ({"resin_ml": "1500 L", "portion_ml": "500 L"}, "--resin-ml: 1500 L is very much"),
@@ -52,6 +53,7 @@ def test_a_slip_gets_its_word(changed: dict[str, object], words: str) -> None:
         {"resin_ml": 5, "portion_ml": 100},
         {"resin_ml": "1000 L", "portion_ml": "20 L"},
         {"endpoint": "zero"},
+        {"feed": "18 uS/cm", "rinse_water": "0.4 uS/cm"},
         {"endpoint": "5 uS/cm", "rinse_water": "2 ppm"},
         {"portion_ml": None, "flow_ml_min": 100},
         {"feed": "nonsense", "resin_ml": "none"},  # refused elsewhere
