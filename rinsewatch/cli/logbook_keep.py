@@ -30,7 +30,7 @@ def verify(rinse_id: int | None, as_json: bool, logbook_file: str | None) -> int
         say(_verdict(result) for result in found)
     bad = [result for result in found if not result.ok]
     if bad:
-        raise LogbookError(f"{path}: {len(bad)} of {len(found)} checks failed; export saves the good rows")
+        raise LogbookError(f"{path}: {len(bad)} of {len(found)} checks failed; export --good-only saves the good rows")
     return 0
 
 

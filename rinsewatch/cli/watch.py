@@ -29,6 +29,7 @@ Without the dashboard a line on stdin is a command:
   = 12.5 ppm  a reading typed by hand    n TEXT      note
   v 250       portion volume from now    pause, resume
   feed, water take this reading as feed or rinse water
+  k 84 uS/cm  the meter is in a known water that should read so; by hand: k 84 uS/cm, read 81 uS/cm
   ok          the probe is in the filtrate
   y, no       answer a question          q           finish"""
 )
@@ -52,7 +53,7 @@ Without the dashboard a line on stdin is a command:
     metavar="SECONDS",
     help="A meter gone for so long is lost for good: exit 3.",
 )
-@click.option("--capture", "capture_file", metavar="FILE", help="Write the raw bytes to a new file too.")
+@click.option("--capture", "capture_file", metavar="FILE", help="Write what the meter sends to a new file too.")
 @logbook_option
 def command(**values: object) -> int:
     """Watch a live rinse: read the meter, forecast, say when to stop, record everything.
