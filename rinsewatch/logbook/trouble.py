@@ -16,7 +16,7 @@ _ADVICE = {
     "SQLITE_LOCKED": "is held by another program; close that one",
     "SQLITE_CANTOPEN": "cannot be opened; check that its folder exists and is yours",
     "SQLITE_PERM": "cannot be opened; check that it is yours",
-    "SQLITE_CORRUPT": "is damaged; 'rinsewatch logbook verify' names the first bad row, or, if even that fails, use a backup",
+    "SQLITE_CORRUPT": "is damaged; 'rinsewatch logbook verify' names the first bad row; else use a backup",
     "SQLITE_NOTADB": "is no logbook; name another file with --logbook FILE",
     "SQLITE_IOERR": "the disk reports an error or a limit; check it, or use --logbook FILE on another one",
     "SQLITE_TOOBIG": "a note or a raw line is too long to be stored",
