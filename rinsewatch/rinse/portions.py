@@ -31,7 +31,7 @@ LEAST_STAND_S: Final = 10.0
 MOST_STAND_S: Final = 120.0
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
-REST_JUMP: Final = 0.15  # log spread after a rest: when the portion had drained is not known
+GAP_JUMP: Final = 0.15  # log spread per log of a gap's length against the usual, up to 1: see ``_unsure``
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
 
 
@@ -91,8 +91,10 @@ class PortionBelief(Belief):
 
     def pour(self, volume_ml: float, time_s: float) -> None:
         """A portion was poured."""
-        self._commit()
         gap = 0.0 if self._poured_s is None else time_s - self._poured_s
+        unsure = self._unsure(gap)
+        self.jump = max(self.jump, unsure)
+        self._commit()
         if self._poured_s is not None:
             if gap < LOWEST_PACE_S:
                 gap = self.pace_s or USUAL_PACE_S
@@ -100,8 +102,7 @@ class PortionBelief(Belief):
                 self._gaps_s = [*self._gaps_s[-8:], gap]
         usual_s = self.pace_s or USUAL_PACE_S
         self.rested = gap >= LONG_REST_PACES * usual_s
-        if self.rested:
-            self.jump = max(self.jump, REST_JUMP)
+        self.jump = max(self.jump, GAP_JUMP if self.rested else unsure)
         # Whoever leaves the rinse for a night leaves a bed that has drained as it always does.
         self.course.pour(Pour(volume_ml, time_s, gap, stood_s=min(gap, usual_s)))
         self.now_ml += volume_ml
@@ -116,6 +117,13 @@ class PortionBelief(Belief):
         self._doubts.next_portion()
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrive()
+
+    def _unsure(self, gap_s: float) -> float:
+        """How far (log) a level may be off after such a gap: what has leaked hangs on when the portion had drained,
+        which nobody knows; it is the same every time only where the gaps are."""
+        if gap_s < LOWEST_PACE_S or self.pace_s is None:
+            return 0.0
+        return GAP_JUMP * min(abs(math.log(gap_s / self.pace_s)), 1.0)
 
     def unpour(self, volume_ml: float) -> None:
         """The last portion was none; what was read since belongs to the one before."""
