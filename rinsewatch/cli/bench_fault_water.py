@@ -8,7 +8,7 @@ from rinsewatch import Rinse, Verdict
 from rinsewatch.cli.bench_fault_rinses import first_stop, is_false, portions_record
 from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
 from rinsewatch.cli.bench_rinse import row_of, setup_of, target_in
-from rinsewatch.session.waterwatch import WaterWatch
+from rinsewatch.session.waterwatch import WaterWatch, most_of
 from rinsewatch_sim.record import Record
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import noise_free_knots, progress
@@ -82,7 +82,9 @@ def _changed_near(drawn: Scenario, *, fine: bool) -> Scenario | None:
 
 def _watched(record: Record) -> tuple[int | None, bool]:
     """Where it stops, and whether a change of the water has been told by then."""
-    rinse, watch, told = Rinse(setup_of(record.scenario)), WaterWatch(True), False
+    setup, meter = setup_of(record.scenario), record.scenario.meter
+    most_us_cm = most_of(setup.rinse_water_us_cm, meter.finest_step / meter.per_us_cm)
+    rinse, watch, told = Rinse(setup), WaterWatch(True, most_us_cm), False
     for number, raw in enumerate(record.rows):
         row = row_of(raw)
         state = rinse.observe(row)

@@ -24,7 +24,7 @@ from rinsewatch.session.retract import Observer, Retracting
 from rinsewatch.session.snapshot import SessionSnapshot
 from rinsewatch.session.stamp import Stamp
 from rinsewatch.session.trouble import FrameTrouble
-from rinsewatch.session.waterwatch import WaterWatch
+from rinsewatch.session.waterwatch import WaterWatch, most_of
 from rinsewatch_drivers.reading import LinkEvent, Reading
 
 BAND_POINTS = 40
@@ -78,7 +78,8 @@ class LiveRinse:
         self._observer, self._recorder, self._pouring = observer, recorder, pouring
         self._desk = Desk(pouring, setup, by_hand=by_hand)
         self._link, self._frames = LinkWatch(), FrameTrouble()
-        self._water = WaterWatch(setup.rinse_water_us_cm is not None)
+        known, step = setup.rinse_water_us_cm, setup.rinse_water_step_us_cm
+        self._water = WaterWatch(known is not None, most_of(known, step), setup.tds_factor)
         self._history = History(setup.tds_factor, setup.top_us_cm)
         self._stop = StopMark()
         self._state: RinseState | None = None

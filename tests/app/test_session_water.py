@@ -16,7 +16,7 @@ from rinsewatch.session.live import LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring
 from rinsewatch.session.recorder import Recorder
 from rinsewatch.session.stamp import Stamp
-from rinsewatch.session.waterwatch import WaterWatch
+from rinsewatch.session.waterwatch import WaterWatch, most_of
 
 KNOWN = replace(PORTIONS, rinse_water_us_cm=2.0)
 
@@ -71,6 +71,15 @@ def test_a_belief_that_swings_while_a_portion_stands_is_not_told() -> None:
     assert watch.due() == []
     watch.see("", at(9.0, Verdict.STOP))
     assert len(watch.due()) == 1
+
+
+def test_a_level_within_the_last_digit_of_the_reading_is_that_reading_still() -> None:
+    """Told 0 ppm on a display of whole ppm the water may conduct up to 1 uS/cm."""
+    assert told(WaterWatch(True, most_of(0.0, 2.0)), 0.56, 0.96, 1.09) == []
+    assert len(told(WaterWatch(True, most_of(0.0, 2.0)), 0.56, 1.11)) == 1
+    watch = WaterWatch(True, most_of(0.0, 2.0), 0.5)
+    watch.see("note: rinse-water = 2 ppm", at(3.0))
+    assert told(watch, 2.5, 5.4) == [] and len(told(watch, 5.6)) == 1, "4 uS/cm and half a digit of 2"
 
 
 def test_a_belief_far_below_what_is_read_is_no_level() -> None:
