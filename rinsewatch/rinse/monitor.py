@@ -296,6 +296,7 @@ class Rinse:
             doubted=at > 0.0 and belief.doubts,
             unlike=at > 0.0 and belief.unlike,
             came_down=self._came_down(),
+            is_flow=self.setup.is_flow,
         )
         if not on_plateau(evidence):
             self._plateau_ml = None

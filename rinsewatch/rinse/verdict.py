@@ -30,6 +30,8 @@ _WORDS = {
     Cause.LINK: "no usable reading: meter lost, silent or not understood",
 }
 
+_LOW_IN_FLOW: Final = "the reading fell too far: bubble, or another vessel? Look, then confirm"
+
 HIDDEN: Final = "hide the target"
 DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe and confirm it"
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
@@ -56,6 +58,7 @@ class Evidence:
     coarse_us_cm: float = 0.0  # display step, where it hides whether the target is reached; else 0
     came_down: bool = True  # in flow: read above the target before, or the person vouches for the probe
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
+    is_flow: bool = False
     unlike: bool = False  # does not move while the portion stands as those before it did
 
 
@@ -74,7 +77,7 @@ class Decision:
         """Verdict and one plain sentence."""
         if e.hold is not Cause.NONE and e.hold_lasting:
             self._stopped = self._stopped and e.hold is not Cause.HIGH  # read far above it, a stop must be found anew
-            return Verdict.CHECK, _WORDS[e.hold]
+            return Verdict.CHECK, _LOW_IN_FLOW if e.is_flow and e.hold is Cause.LOW else _WORDS[e.hold]
         if self._stopped and e.known and e.good and e.chance_not_wrong < RISEN_CHANCE:
             self._stopped = False
             return Verdict.RINSE, "the filtrate has risen above the target again: rinse on"

@@ -62,6 +62,12 @@ def test_a_lasting_hold_is_a_check_in_words_of_its_own_even_after_a_stop(cause: 
     assert decision.decide(THERE)[0] is Verdict.STOP
 
 
+def test_where_water_runs_nobody_is_asked_about_a_portion() -> None:
+    held = replace(THERE, hold=Cause.LOW, hold_lasting=True)
+    in_flow = Decision().decide(replace(held, is_flow=True))[1]
+    assert "portion" in Decision().decide(held)[1] and "portion" not in in_flow and "another vessel" in in_flow
+
+
 def test_a_stop_stays_until_the_filtrate_has_surely_risen() -> None:
     decision = Decision()
     decision.decide(THERE)
