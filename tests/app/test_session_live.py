@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,15 +27,12 @@ from rinsewatch.session.commands import (
     SetPortion,
     TakeFeed,
     TakeRinseWater,
-    Typed,
     Undo,
 )
 from rinsewatch.session.live import Item, LiveRinse, Policy
 from rinsewatch.session.pouring import begin_pouring, rebuild_pouring
 from rinsewatch.session.recorder import Recorder
 from rinsewatch.session.stamp import Stamp
-from rinsewatch_drivers.clock import SystemClock
-from rinsewatch_drivers.hand import parse_hand
 from rinsewatch_drivers.reading import Kind, LinkEvent, LinkState, Quality, Reading
 
 NOW = datetime(2026, 1, 31, 12, tzinfo=UTC)
@@ -229,20 +226,6 @@ def test_a_check_in_a_known_water_becomes_a_note(desk: Desk) -> None:
     assert "64 % below what it should: no endpoint is verified" in desk.live.snapshot().message
 
 
-def test_the_filtrate_typed_by_hand_is_no_check(tmp_path: Path) -> None:
-    """Who types readings has typed the filtrate's last: what the known water reads is typed with the check."""
-    desk = make_desk(tmp_path, by_hand=True)
-    desk.take(Typed(parse_hand("11 ppm", clock=SystemClock())), 1.0)
-    desk.take(CheckMeter(Quantity(9.0, "ppm")), 2.0)
-    assert "what did the meter read in that water" in desk.live.snapshot().message
-    desk.take(Pour(), 10.0)  # a portion after it does not make it the known water's
-    desk.take(CheckMeter(Quantity(9.0, "ppm")), 20.0)
-    assert desk.events() == ["portion"] and "9 ppm, read ... ppm" in desk.live.snapshot().message
-    desk.take(CheckMeter(Quantity(9.0, "ppm"), Quantity(9.0, "ppm")), 21.0)
-    assert desk.events() == ["portion", "note: known = 9 ppm, read 9 ppm"]
-    desk.logbook.close()
-
-
 def test_a_persons_note_cannot_act_on_the_core(desk: Desk) -> None:
     desk.take(Note("known = 84 uS/cm, read 84 uS/cm"), 0.5)
     desk.take(Note("feed = 9000 ppm"), 1.0)
@@ -378,26 +361,3 @@ def test_the_snapshot_shows_the_last_reading_after_a_portion(desk: Desk) -> None
     assert shown.last_shown == "412.3 uS/cm"
     assert shown.state is not None and shown.state.reading_us_cm == 412.3
     assert (shown.portions, shown.message) == (1, "portion 1: 250 mL, 250 mL in all")
-
-
-def test_a_typed_reading_that_was_the_feed_water_is_no_filtrate(tmp_path: Path) -> None:
-    """It stays in the record, struck out, and the feed is what it says."""
-    desk = make_desk(tmp_path, by_hand=True)
-    desk.take(Pour(), 0.0)
-    desk.take(Typed(parse_hand("412 ppm", clock=SystemClock())), 10.0)
-    desk.take(Typed(parse_hand("11 ppm", clock=SystemClock())), 20.0)
-    desk.take(TakeFeed(), 30.0)
-    desk.take(Answer(True), 31.0)
-    assert desk.events() == ["portion", "note: struck row 3 (11 ppm)", "note: feed = 11 ppm"]
-    desk.logbook.close()
-
-
-def test_a_typed_reading_beyond_the_meters_range_is_not_counted(tmp_path: Path) -> None:
-    desk = make_desk(tmp_path, by_hand=True, setup=replace(PORTIONS, top_us_cm=19_980.0))
-    desk.take(Pour(), 0.0)
-    desk.take(Typed(parse_hand("99999 ppm", clock=SystemClock())), 10.0)
-    assert "more than the meter can show" in desk.live.snapshot().message
-    desk.take(Typed(parse_hand("9990 ppm", clock=SystemClock())), 20.0)
-    assert desk.live.snapshot().message == "", "what was refused before is no longer said"
-    assert [row.reading for row in desk.onlooker.rows if row.has_reading] == [9990.0]
-    desk.logbook.close()
