@@ -9,8 +9,8 @@ from rinsewatch.quantities import parse_reading, reading_us_cm
 from rinsewatch.rinse.state import RinseState, Verdict
 
 # So many times the level the told water foresees must the readings' own be, where a portion ends, or the rinse: while
-# one stands, or in flow, belief swings. Of 120 sound simulated rinses in portions none came to 1.66 (in flow 2 of 60);
-# with water gone three times as salty, by two steps of the display or more, 107 of 120 came to 1.7.
+# one stands, or in flow, belief swings. Told, with what follows, in 3 of 78 sound simulated rinses in portions, and in
+# 111 of 138 whose water went three times as salty, by two steps of the display or more.
 LIFTED = 1.7
 BEYOND = 1.1  # of what the reading told may stand for: the air and the bed add a little
 IN_SIGHT = 0.5  # of the filtrate, from which a level is one that readings go towards, and no mere belief
