@@ -260,7 +260,8 @@ def test_a_rinse_typed_by_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str
     with Logbook.open(tmp_path / "logbook.sqlite") as logbook:
         rows = logbook.rows(1)
     assert [row.event for row in rows if row.event] == [
-        "portion", "portion", "portion", "undo", "note: calm", "note: feed = 412 uS/cm",
+        "portion", "portion", "portion", "undo", "note: calm",
+        "note: struck row 7 (412 uS/cm)", "note: feed = 412 uS/cm",
     ]  # fmt: skip
     assert (rows[1].reading, rows[1].decimals) == (2410.0, -1)
     assert replayed(tmp_path, capsys) == lines
