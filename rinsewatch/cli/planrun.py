@@ -43,7 +43,8 @@ def run_plan(given: Mapping[str, str], outputs: Outputs, logbook_file: str | Non
     _check_outputs(outputs)  # before the questions, not after
     answers = dict(given)
     missing = missing_answers(answers)
-    check_given(answers)  # before what is missing is named or asked for
+    if missing:
+        check_given(answers)  # before what is missing is named or asked for
     if missing and not (talks() and not outputs.as_json):
         raise UsageError(f"not everything needed was said; still missing: {examples(missing)}")
     if missing:

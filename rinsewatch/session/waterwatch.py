@@ -10,7 +10,7 @@ from rinsewatch.rinse.state import RinseState, Verdict
 
 # So many times the level the told water foresees must the readings' own be, where a portion ends, or the rinse: while
 # one stands, or in flow, belief swings. Told, with what follows, in 3 of 78 sound simulated rinses in portions, and in
-# 111 of 138 whose water went three times as salty, by two steps of the display or more.
+# 111 of 138 whose water went three times as salty, by however few steps of the display.
 LIFTED = 1.7
 BEYOND = 1.1  # of what the reading told may stand for: the air and the bed add a little
 IN_SIGHT = 0.5  # of the filtrate, from which a level is one that readings go towards, and no mere belief
@@ -53,8 +53,8 @@ class WaterWatch:
             quantity = parse_reading(words)
         except QuantityError:
             return 0.0  # the core does not take it either
-        half = 0.5 * 10.0**-quantity.decimals
-        return reading_us_cm(quantity.value + half, quantity.unit, self.tds_factor)
+        value, step = quantity.value, 10.0**-quantity.decimals
+        return most_of(*(reading_us_cm(one, quantity.unit, self.tds_factor) for one in (value, step)))
 
     def due(self) -> list[str]:
         """The event that has become due."""
