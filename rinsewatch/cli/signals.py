@@ -6,11 +6,12 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 
 _REASONS = {"SIGINT": "interrupted", "SIGTERM": "terminated", "SIGHUP": "terminal closed", "SIGQUIT": "quit"}
 _LOOK_UP_S = 0.2
+_TAKEN_S = 0.1  # a terminal that is there takes a few lines in far less
 _LAST_WORDS_S = 1.0  # by then they are out, or the terminal takes none
 
 
@@ -77,6 +78,34 @@ class SignalGuard:
         if since_s is not None and time.monotonic() - since_s > _LAST_WORDS_S:
             self.restore()
             signal.raise_signal(number)
+
+
+@contextmanager
+def kept_on_terminal() -> Iterator[None]:
+    """Around what a Ctrl-C must not throw away, the words that give the terminal back and the last ones: it discards
+    what the terminal has not taken yet (termios, NOFLSH).
+
+    At its end the terminal gets a moment to take them; how much it has taken, a pseudo-terminal does not tell.
+    """
+    if not sys.stdin.isatty() or sys.platform == "win32":
+        yield
+        return
+    import termios
+
+    number = sys.stdin.fileno()
+    try:
+        before, kept = termios.tcgetattr(number), termios.tcgetattr(number)
+        kept[3] |= termios.NOFLSH
+        termios.tcsetattr(number, termios.TCSANOW, kept)
+    except termios.error:  # closed under us
+        yield
+        return
+    try:
+        yield
+    finally:
+        time.sleep(_TAKEN_S)
+        with suppress(termios.error):
+            termios.tcsetattr(number, termios.TCSANOW, before)
 
 
 @contextmanager

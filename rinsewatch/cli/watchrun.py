@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from rinsewatch.cli.faces import DashboardFace, Face, JsonFace, Outlet, PlainFace
-from rinsewatch.cli.signals import EndedBySignal, SignalGuard
+from rinsewatch.cli.signals import EndedBySignal, SignalGuard, kept_on_terminal
 from rinsewatch.cli.stage import Stage
 from rinsewatch.cli.watchend import unsaved
 from rinsewatch.cli.watchplanned import planned_line
@@ -45,6 +45,11 @@ def run_stage(stage: Stage, face: Face, last_words: Callable[[int], int]) -> int
     ``last_words`` is called with the exit code once the rinse is closed, and may change it: a second Ctrl-C does
     not cut it off.
     """
+    with kept_on_terminal():
+        return _run_guarded(stage, face, last_words)
+
+
+def _run_guarded(stage: Stage, face: Face, last_words: Callable[[int], int]) -> int:
     leave = BreakOff if stage.go_on else Finish
     guard, by_signal, whole = SignalGuard(lambda reason: stage.session.send(leave(reason))), None, False
     _read_stdin_in_background()
@@ -66,7 +71,8 @@ def run_stage(stage: Stage, face: Face, last_words: Callable[[int], int]) -> int
         shown = stage.session.latest
         return last_words(by_signal.exit_code if by_signal and not unsaved(shown) else exit_code(shown, stage))
     finally:
-        guard.restore()
+        if by_signal is None:
+            guard.restore()  # else another Ctrl-C on the way out would kill the program, a traceback in its last words
 
 
 def exit_code(shown: SessionSnapshot, stage: Stage) -> int:
