@@ -71,8 +71,8 @@ class Belief(ABC):
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading at the present place."""
 
-    def notice(self, span: Span, time_s: float) -> None:
-        """A reading, before it is judged; nothing to note unless a subclass does."""
+    def notice(self, span: Span, time_s: float, *, high: bool) -> None:
+        """A reading, believed or not, or ``high`` above what can be; nothing to note unless a subclass does."""
         return
 
     def confirmed(self) -> None:
@@ -87,6 +87,11 @@ class Belief(ABC):
     @property
     def unlike(self) -> bool:
         """The reading does not move as it did before; a subclass that can tell says so."""
+        return False
+
+    @property
+    def contradicted(self) -> bool:
+        """The readings do not come down as a washout does; a subclass that can tell says so."""
         return False
 
     @abstractmethod

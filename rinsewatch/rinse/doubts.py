@@ -1,7 +1,7 @@
 """Readings of a rinse in portions that no later portion has borne out yet: such a rinse must not stop.
 
 A portion that reads lower than foreseen, or whose settled reading falls, may be another vessel or a portion nobody
-logged. A later one that has fallen further proves the washout; one that reads clearly more clears the doubt; a fall
+logged. A later one that has fallen further proves the washout; one whose digits are higher clears the doubt; a fall
 that comes back while the portion stands was a bubble.
 """
 
@@ -24,6 +24,7 @@ FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 ENDS_KEPT: Final = 6
+_ROUNDED: Final = 1e-9  # two neighbouring digits meet, but for the last bits of a float
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +57,12 @@ class Doubts:
         self._fall: _Fall | None = None
         self._ends_us_cm: list[float] = []
 
+    def __bool__(self) -> bool:
+        """Something is in doubt."""
+        return self._doubt is not None
+
     def call(self, span: Span, place: float, likely_us_cm: float) -> None:
-        """Call a reading in doubt, ``place`` portions into the rinse, where ``likely_us_cm`` was foreseen."""
+        """Call the reading of portion number ``place`` in doubt, where ``likely_us_cm`` was foreseen."""
         until = place + ZERO_PATIENCE * self._portions_to(span.high_us_cm, likely_us_cm)
         self._doubt = _Doubt(span, until if self._doubt is None else max(self._doubt.until, until))
 
@@ -74,7 +79,7 @@ class Doubts:
 
     def end_portion(self, late: Span, place: float) -> None:
         """A portion nobody doubts has ended with ``late``: it may bear out what is in doubt, or show it wrong."""
-        if self._doubt is not None and (self.borne_out(late, place) or _clearly_above(late, self._doubt.of)):
+        if self._doubt is not None and (self.borne_out(late, place) or _above(late, self._doubt.of)):
             self._doubt = None
 
     def keep_end(self, late: Span) -> None:
@@ -88,6 +93,11 @@ class Doubts:
     def forget(self) -> None:
         """Nothing is in doubt."""
         self._doubt = self._fall = None
+
+    def confirmed(self) -> None:
+        """The person vouches for the probe: how the readings fell before is no measure any more."""
+        self.forget()
+        self._ends_us_cm = []
 
     def borne_out(self, late: Span, place: float) -> bool:
         """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""
@@ -116,5 +126,7 @@ class Doubts:
         return max(math.log(likely_us_cm / level_us_cm), 0.0) / fall
 
 
-def _clearly_above(late: Span, doubted: Span) -> bool:
-    return BORNE_OUT * late.low_us_cm > doubted.high_us_cm
+def _above(late: Span, doubted: Span) -> bool:
+    """The digits are higher, and by enough: no vessel of water does that. A fall must show more: many do that."""
+    apart = (1.0 + _ROUNDED) * late.low_us_cm >= doubted.high_us_cm
+    return apart and BORNE_OUT * late.shown_us_cm >= doubted.shown_us_cm

@@ -207,13 +207,13 @@ class Rinse:
             # Before the first portion the probe stands in feed or rinse water being measured, or in the liquor.
             self._quality, self._cause = Quality.GOOD, Cause.NONE
             return None if span.is_over else span.shown_us_cm
-        self._belief.notice(span, self._time_s)
         expected = self._roomy(self._belief.expectation(self._time_s), span)
         verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         if verdict.cause is Cause.HIGH and self._began_elsewhere():
             self._start_over()
             expected = self._roomy(self._belief.expectation(self._time_s), span)
             verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
+        self._belief.notice(span, self._time_s, high=verdict.cause is Cause.HIGH)
         self._quality, self._cause = verdict.quality, verdict.cause
         if verdict.quality is not Quality.GOOD:
             self._good_since_s = math.inf
@@ -294,7 +294,7 @@ class Rinse:
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
             doubted=at > 0.0 and belief.doubts,
-            unlike=at > 0.0 and belief.unlike,
+            unlike=at > 0.0 and (belief.unlike or belief.contradicted),
             came_down=self._came_down(),
             is_flow=self.setup.is_flow,
         )

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from rinsewatch.rinse.assured import PLACES, USUAL, Assured
 from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
 from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import PortionCourse
@@ -21,6 +22,7 @@ from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.shape import PortionShape
 from rinsewatch.rinse.spans import Span
+from rinsewatch.rinse.verdict import HIDDEN_CHANCE, WRONG
 
 USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person's own rhythm is known
 LOWEST_PACE_S: Final = 1.0  # recordings without real times must not stop the slow exchange
@@ -50,6 +52,7 @@ class PortionBelief(Belief):
         self._noticed = 0  # readings of the present portion, believed or not
         self._fell_s = -math.inf
         self._doubts = Doubts()
+        self._assured = Assured()
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
@@ -102,6 +105,8 @@ class PortionBelief(Belief):
                 self._gaps_s = [*self._gaps_s[-8:], gap]
         usual_s = self.pace_s or USUAL_PACE_S
         self.rested = gap >= LONG_REST_PACES * usual_s
+        if gap > USUAL * usual_s:
+            self._assured.forget()
         self.jump = max(self.jump, GAP_JUMP if self.rested else unsure)
         # Whoever leaves the rinse for a night leaves a bed that has drained as it always does.
         self.course.pour(Pour(volume_ml, time_s, gap, stood_s=min(gap, usual_s)))
@@ -135,6 +140,7 @@ class PortionBelief(Belief):
         self._arrive()
 
     def _relook(self) -> None:
+        self._assured.forget()
         self._state = self.course.state(self.population.theta)
         fact = self.window.fact()
         self._look(*(fact if fact is not None else (self._looked_s, None)))
@@ -167,6 +173,9 @@ class PortionBelief(Belief):
         self._foreseen_us_cm = self.filtrate_ends(self.view, FORESEEN)[0] if self.course.pours else 0.0
         self._likely_us_cm = self.filtrate.mid
         self._unlogged_us_cm = self._least_unlogged() if self.known else 0.0
+        if self.known and not self._doubts:
+            ends = self.ends_ahead(np.arange(PLACES, dtype=np.float64) * self.portion_ml, (HIDDEN_CHANCE,))
+            self._assured.renew(self.now_ml, self.portion_ml, ends[:, 0])
 
     def _least_unlogged(self) -> float:
         """Lower is another water: two portions may have been poured and not logged, as little as they may leave,
@@ -195,6 +204,7 @@ class PortionBelief(Belief):
         self._shape.distrust()
         self._evaluated_at, self._before, self._foreseen_us_cm = 0, (0.0, math.inf), 0.0
         self._doubts.forget()
+        self._assured.forget()
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
@@ -227,37 +237,57 @@ class PortionBelief(Belief):
         """The present portion's readings have stopped moving."""
         return self.window.count > 0 and self.window.unsettled() < STILL
 
-    def notice(self, span: Span, time_s: float) -> None:
-        """A reading, before it is judged: how it moves tells more than where it stands."""
+    def notice(self, span: Span, time_s: float, *, high: bool) -> None:
+        """A reading: how it moves tells more than where it stands, but not one far above the filtrate."""
         self._noticed += 1
-        self._shape.add(self._after(time_s), span)
+        if not high:
+            self._shape.add(self._after(time_s), span)
 
     @property
     def unlike(self) -> bool:
         """The reading does not move, while the portion stands, as it did in the portions before."""
         return not self.window.typed and not self._shape.behaves(self.floor_us_cm)
 
+    @property
+    def contradicted(self) -> bool:
+        """The portions stand still far above the floor, or read more than is believed of them."""
+        late = self.window.late
+        return late is not None and not (self._follows(late) and self.agrees(late.low_us_cm))
+
+    def _follows(self, late: Span) -> bool:
+        return self._doubts.follows(late, self.floor_us_cm)
+
     def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
         self._shape.forget()
-        self._doubts.forget()
+        self._doubts.confirmed()
         self._foreseen_us_cm = 0.0
 
     @property
     def doubts(self) -> bool:
-        """The present portion reads lower than foreseen, or one before it did and no later one has borne it out."""
+        """The present portion reads lower than foreseen, or one before it did and no later one has borne it out.
+
+        That matters as long as the rinse would not be done without it.
+        """
         late = self.window.late
-        if late is None:
+        if late is None or self._done_anyway:
             return False
         return late.high_us_cm < self._foreseen_us_cm or not self._doubts.borne_out(late, self.place)
 
+    @property
+    def _done_anyway(self) -> bool:
+        """A stop would not be false by the forecast from before any doubt, and without what was read since."""
+        if self._target is None or self._looked_s > USUAL * (self.pace_s or USUAL_PACE_S):
+            return False
+        return self._assured.below(WRONG * self._target, self.now_ml)
+
     def _doubt(self, late: Span) -> None:
-        """A portion that read lower than foreseen, or moved unlike those before it, is doubted until a later one
-        falls further, or reads clearly more: then it was that reading that was wrong."""
+        """The portion just ended: one that read lower than foreseen, or moved unlike those before it, is doubted until
+        a later one falls further, or reads more: then it was that reading that was wrong."""
         if late.high_us_cm < self._foreseen_us_cm or self.unlike:
-            self._doubts.call(late, self.place, self._likely_us_cm)
+            self._doubts.call(late, self.place - 1.0, self._likely_us_cm)
         else:
-            self._doubts.end_portion(late, self.place)
+            self._doubts.end_portion(late, self.place - 1.0)
 
     def drained(self, time_s: float, most_us_cm: float) -> bool:
         """The portion has stood long enough to be judged, and will read no more than ``most_us_cm`` when drained.
@@ -269,7 +299,7 @@ class PortionBelief(Belief):
         late = self.window.late
         if late is None or self.doubts or not self.agrees(late.low_us_cm):
             return False
-        if not self._doubts.follows(late, self.floor_us_cm) or self.unlike:
+        if not self._done_anyway and (not self._follows(late) or self.unlike):
             return False
         if self.window.typed:
             return True

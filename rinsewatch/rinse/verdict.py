@@ -59,7 +59,7 @@ class Evidence:
     came_down: bool = True  # in flow: read above the target before, or the person vouches for the probe
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
     is_flow: bool = False
-    unlike: bool = False  # does not move while the portion stands as those before it did
+    unlike: bool = False  # does not move while the portion stands, or fall from the one before, as earlier ones did
 
 
 def on_plateau(e: Evidence) -> bool:

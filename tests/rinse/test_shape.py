@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
 
+from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch.rinse.shape import LEAST_KNOWN, LEAST_READINGS, PortionShape
 from rinsewatch.rinse.spans import Span
 
@@ -156,3 +158,21 @@ def test_digits_that_flicker_by_a_step_prove_nothing() -> None:
         us_cm = 4.0 if i > 40 and i % 2 else 2.0
         shape.add(1.0 * i, Span(us_cm, us_cm - 1.0, us_cm + 1.0, 2.0))
     assert shape.behaves(0.5) and not shape.moves(0.5)
+
+
+@pytest.mark.parametrize(("high", "unlike"), [(True, False), (False, True)])
+def test_a_probe_that_stood_in_stronger_water_for_a_while_moves_like_itself_again(
+    bench: Any, high: bool, unlike: bool
+) -> None:
+    """Readings far above the filtrate are another water's. The control: taken as its own, they look like a fall."""
+    belief = PortionBelief(bench.setup(resin_ml=1010.0, portion_ml=1900.0), 0.5)
+    for n in range(5):
+        belief.pour(1900.0, 100.0 * n)
+        for i in range(90):
+            us_cm = 0.7**n * 60.0 * math.exp(0.4 * i / 90.0)
+            astray = n == 4 and 20 <= i < 60
+            span = Span(*(200.0, 199.0, 201.0, 2.0) if astray else (us_cm, us_cm - 0.05, us_cm + 0.05, 0.1))
+            belief.notice(span, 100.0 * n + i, high=astray and high)
+            if not astray:
+                belief.take(span, 100.0 * n + i)
+    assert belief.unlike is unlike
