@@ -1,7 +1,7 @@
 """Readings of a rinse in portions that no later portion has borne out yet: such a rinse must not stop.
 
 A portion that reads lower than foreseen, or whose settled reading falls, may be another vessel or a portion nobody
-logged. A later one that has fallen further proves the washout; one whose digits are higher clears the doubt; a fall
+logged. A later one that has fallen further proves the washout; one that reads clearly more clears the doubt; a fall
 that comes back while the portion stands was a bubble.
 """
 
@@ -24,7 +24,6 @@ FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 ENDS_KEPT: Final = 6
-_ROUNDED: Final = 1e-9  # two neighbouring digits meet, but for the last bits of a float
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,7 @@ class Doubts:
         return self._doubt is not None
 
     def call(self, span: Span, place: float, likely_us_cm: float) -> None:
-        """Call the reading of portion number ``place`` in doubt, where ``likely_us_cm`` was foreseen."""
+        """Call a reading in doubt, ``place`` portions into the rinse, where ``likely_us_cm`` was foreseen."""
         until = place + ZERO_PATIENCE * self._portions_to(span.high_us_cm, likely_us_cm)
         self._doubt = _Doubt(span, until if self._doubt is None else max(self._doubt.until, until))
 
@@ -127,6 +126,5 @@ class Doubts:
 
 
 def _above(late: Span, doubted: Span) -> bool:
-    """The digits are higher, and by enough: no vessel of water does that. A fall must show more: many do that."""
-    apart = (1.0 + _ROUNDED) * late.low_us_cm >= doubted.high_us_cm
-    return apart and BORNE_OUT * late.shown_us_cm >= doubted.shown_us_cm
+    """Clearly more was read; after a 0 any other digit is: it is mostly air that shows 0."""
+    return BORNE_OUT * late.low_us_cm > doubted.high_us_cm or (doubted.is_zero and not late.is_zero)

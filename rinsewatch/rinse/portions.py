@@ -53,6 +53,7 @@ class PortionBelief(Belief):
         self._fell_s = -math.inf
         self._doubts = Doubts()
         self._assured = Assured()
+        self._done_before = False  # the portion before was at the target by the forecast alone
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
@@ -95,6 +96,7 @@ class PortionBelief(Belief):
     def pour(self, volume_ml: float, time_s: float) -> None:
         """A portion was poured."""
         gap = 0.0 if self._poured_s is None else time_s - self._poured_s
+        self._done_before = self._target is not None and self._assured.below(self._target, self.now_ml)
         unsure = self._unsure(gap)
         self.jump = max(self.jump, unsure)
         self._commit()
@@ -285,9 +287,9 @@ class PortionBelief(Belief):
         """The portion just ended: one that read lower than foreseen, or moved unlike those before it, is doubted until
         a later one falls further, or reads more: then it was that reading that was wrong."""
         if late.high_us_cm < self._foreseen_us_cm or self.unlike:
-            self._doubts.call(late, self.place - 1.0, self._likely_us_cm)
+            self._doubts.call(late, self.place, self._likely_us_cm)
         else:
-            self._doubts.end_portion(late, self.place - 1.0)
+            self._doubts.end_portion(late, self.place)
 
     def drained(self, time_s: float, most_us_cm: float) -> bool:
         """The portion has stood long enough to be judged, and will read no more than ``most_us_cm`` when drained.
@@ -334,7 +336,7 @@ class PortionBelief(Belief):
             settling,
             self.travel,
             carried_low_us_cm=low,
-            comes_down=self._shape.moves(self.floor_us_cm),
+            comes_down=(self._done_before and self._done_anyway) or self._shape.moves(self.floor_us_cm),
             proof_low_us_cm=self._unlogged_us_cm,
             alike=alike,
         )

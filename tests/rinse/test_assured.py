@@ -129,18 +129,18 @@ def _digit(shown: int) -> Span:
 @pytest.mark.parametrize(
     ("doubted", "later", "cleared"),
     [
-        (2, 3, True),
         (0, 1, True),
-        (8, 9, False),
+        (2, 4, True),
+        (2, 3, False),
+        (1, 2, False),
         (3, 3, False),
         (3, 1, True),
         (3, 2, False),
-        (2, 1, False),
         (1, 0, False),
     ],
 )
-def test_a_digit_more_clears_a_doubt_but_a_digit_less_does_not(doubted: int, later: int, cleared: bool) -> None:
-    """A glass of water that cools, or is diluted, falls digit by digit; none rises by enough."""
+def test_a_digit_more_or_less_clears_no_doubt_but_of_a_zero(doubted: int, later: int, cleared: bool) -> None:
+    """Water near the border of two digits shows both; a glass that cools falls digit by digit; but air shows 0."""
     doubts = Doubts()
     doubts.call(_digit(doubted), 5.0, 300.0)  # far sooner than foreseen: time alone does not clear it
     assert doubts
