@@ -29,7 +29,8 @@ COMMANDS = {
     ),
     "report": ("rinsewatch.cli.report", "A rinse or a resin's life as a page (HTML, PDF) or picture (PNG, SVG)."),
 }
-INTERRUPTED = 130
+ENDED_BY_SIGNAL = 128  # and the number, as shells count
+INTERRUPTED = ENDED_BY_SIGNAL + 2
 
 
 class ReaderGone(Exception):
@@ -130,6 +131,9 @@ def main() -> None:
         _reader_gone()
     elif trouble is not None:
         code = _output_lost(trouble, code)
+    if code > ENDED_BY_SIGNAL:
+        # The screen's thread may still write to a terminal that is gone: Python's own last flush would exit with 120.
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  # open until the end
     sys.exit(code)
 
 

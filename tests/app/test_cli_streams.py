@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -71,6 +72,26 @@ def test_output_lost_to_a_full_disk_is_told_and_is_no_fault_of_ours(tmp_path: Pa
         assert done.stderr.startswith("rinsewatch: the output could not be written (")
         assert done.stderr.count("\n") == 1
     assert not list(tmp_path.rglob("internal-errors.txt"))
+
+
+@needs_full
+@pytest.mark.parametrize(("code", "exits"), [(129, 129), (0, 120)])
+def test_what_a_thread_writes_to_a_lost_terminal_after_a_signal_leaves_the_exit_code(code: int, exits: int) -> None:
+    """The control: without a signal Python's own last flush fails and takes the code."""
+    script = (
+        "import sys, threading, rinsewatch.cli.main as m\n"
+        "def late(out, begun): begun.wait(); out.write('frame')\n"
+        "def run(arguments):\n"
+        "    begun = threading.Event(); threading.Thread(target=late, args=(sys.stdout, begun)).start()\n"
+        f"    sys.exit = lambda code: (begun.set(), (_ for _ in ()).throw(SystemExit(code))); return {code}\n"
+        "m.run = run; m.main()"
+    )
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", script], stdout=full, stderr=subprocess.PIPE, timeout=60, env=buffered
+        )
+    assert done.returncode == exits
 
 
 @needs_full
