@@ -132,8 +132,9 @@ def main() -> None:
     elif trouble is not None:
         code = _output_lost(trouble, code)
     if code > ENDED_BY_SIGNAL:
-        # The screen's thread may still write to a terminal that is gone: Python's own last flush would exit with 120.
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  # open until the end
+        # A terminal that is gone may have left words in both, and the screen's thread still write: Python's own last
+        # flush would exit with 120.
+        sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115  # open until the end
     sys.exit(code)
 
 

@@ -76,6 +76,7 @@ def python_on_terminal(
 ) -> Iterator[Terminal]:
     """The interpreter with the program on its path; killed at the end if it still runs."""
     world = environment_for(folder, **{"TERM": "xterm", **environment})
+    world.pop("PYTHONUNBUFFERED", None)  # users do not set it, and it hides what is left in a stream at the end
     child = pexpect.spawn(
         sys.executable, [*arguments], cwd=cwd, dimensions=(24, 80), env=world, encoding="utf-8", timeout=PATIENCE_S
     )
