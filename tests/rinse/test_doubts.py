@@ -49,7 +49,7 @@ def test_zeros_from_then_on_are_no_stop(bench: Any) -> None:
 
 @pytest.mark.parametrize("vessel", [(2, 2), (2, 1), (1, 2), (1, 1)])
 @pytest.mark.parametrize("cut", [9, 11, 13])
-def test_another_vessel_typed_portion_after_portion_is_not_believed_before_the_rinse_is_done_without_it(
+def test_another_vessel_typed_portion_after_portion_is_never_believed_by_itself(
     bench: Any, cut: int, vessel: tuple[int, int]
 ) -> None:
     """Digits that flicker between 2 and 1 are no washout; the forecast must not come down to them. Falling as it does,
@@ -58,7 +58,7 @@ def test_another_vessel_typed_portion_after_portion_is_not_believed_before_the_r
     states = bench.watch(bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5)), rows)
     verdicts = [state.verdict for state in states[1::2]]
     assert set(verdicts[cut + 2 : 18]) == {Verdict.CHECK}, "asked as long as the answer matters"
-    assert Verdict.STOP not in verdicts[:18]
+    assert Verdict.STOP not in verdicts
 
 
 def test_the_persons_word_ends_that_hold(bench: Any) -> None:
