@@ -29,9 +29,7 @@ class Assured:
         """The rinse did not go on as was forecast."""
         self._most_us_cm = []
 
-    def below(self, level_us_cm: float, now_ml: float) -> bool:
-        """By that forecast alone the filtrate is below a level, ``now_ml`` of rinse water into the rinse."""
-        if not self._most_us_cm:
-            return False
-        place = math.floor((now_ml - self._from_ml) / self._step_ml + 1e-6)
-        return place >= 0 and self._most_us_cm[min(place, len(self._most_us_cm) - 1)] <= level_us_cm
+    def most_us_cm(self, now_ml: float) -> float:
+        """High end by that forecast alone, ``now_ml`` of rinse water into the rinse; inf where it says nothing."""
+        place = math.floor((now_ml - self._from_ml) / self._step_ml + 1e-6) if self._most_us_cm else -1
+        return self._most_us_cm[min(place, len(self._most_us_cm) - 1)] if place >= 0 else math.inf

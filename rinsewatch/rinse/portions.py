@@ -53,7 +53,7 @@ class PortionBelief(Belief):
         self._fell_s = -math.inf
         self._doubts = Doubts()
         self._assured = Assured()
-        self._done_before = False  # the portion before was at the target by the forecast alone
+        self._most_before_us_cm = math.inf  # of the portion before, by the forecast alone
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self._gaps_s: list[float] = []
@@ -96,7 +96,7 @@ class PortionBelief(Belief):
     def pour(self, volume_ml: float, time_s: float) -> None:
         """A portion was poured."""
         gap = 0.0 if self._poured_s is None else time_s - self._poured_s
-        self._done_before = self._target is not None and self._assured.below(self._target, self.now_ml)
+        self._most_before_us_cm = self._assured.most_us_cm(self.now_ml)
         unsure = self._unsure(gap)
         self.jump = max(self.jump, unsure)
         self._commit()
@@ -281,7 +281,12 @@ class PortionBelief(Belief):
         """A stop would not be false by the forecast from before any doubt, and without what was read since."""
         if self._target is None or self._looked_s > USUAL * (self.pace_s or USUAL_PACE_S):
             return False
-        return self._assured.below(WRONG * self._target, self.now_ml)
+        return self._assured.most_us_cm(self.now_ml) <= WRONG * self._target
+
+    @property
+    def _done_before(self) -> bool:
+        """The portion before was at the target, by the forecast alone."""
+        return self._target is not None and self._most_before_us_cm <= self._target
 
     def _doubt(self, late: Span) -> None:
         """The portion just ended: one that read lower than foreseen, or moved unlike those before it, is doubted until

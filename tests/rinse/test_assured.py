@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -37,11 +38,11 @@ def _states(bench: Any, shown: list[int], target: str = "16 uS/cm", late_at: int
 def test_it_says_nothing_before_it_was_told_or_after_it_has_forgotten() -> None:
     """No forecast, no assurance."""
     assured = Assured()
-    assert not assured.below(1e9, 0.0)
+    assert assured.most_us_cm(0.0) == math.inf
     assured.renew(100.0, 50.0, np.array([8.0, 6.0, 4.0]))
-    assert assured.below(8.0, 100.0)
+    assert assured.most_us_cm(100.0) == 8.0
     assured.forget()
-    assert not assured.below(1e9, 100.0)
+    assert assured.most_us_cm(100.0) == math.inf
 
 
 @pytest.mark.parametrize(
@@ -51,21 +52,21 @@ def test_its_ends_go_by_the_water_poured(now_ml: float, most: float) -> None:
     """Half a portion more is none; past the last place the last one holds."""
     assured = Assured()
     assured.renew(100.0, 50.0, np.array([8.0, 6.0, 4.0]))
-    assert assured.below(most, now_ml) and not assured.below(0.99 * most, now_ml)
+    assert assured.most_us_cm(now_ml) == most
 
 
 def test_water_taken_back_is_before_it() -> None:
     """A portion undone: that forecast was made with it."""
     assured = Assured()
     assured.renew(100.0, 50.0, np.array([8.0, 6.0, 4.0]))
-    assert not assured.below(1e9, 99.0) and not assured.below(1e9, 50.0)
+    assert assured.most_us_cm(99.0) == assured.most_us_cm(50.0) == math.inf
 
 
 def test_a_third_of_a_litre_at_a_time_loses_no_place() -> None:
     """Sums of portions are not exact."""
     assured = Assured()
     assured.renew(0.0, 1000.0 / 3.0, np.array([8.0, 6.0, 4.0]))
-    assert assured.below(4.0, sum([1000.0 / 3.0] * 2))
+    assert assured.most_us_cm(sum([1000.0 / 3.0] * 2)) == 4.0
 
 
 def test_a_vessel_is_believed_where_the_filtrate_is_as_clean_without_it(bench: Any) -> None:
