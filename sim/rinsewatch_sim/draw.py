@@ -16,10 +16,18 @@ from rinsewatch_sim.scenario import Scenario
 PORTIONS_AT_MOST = 30.0
 FLOW_RESIN_VOLUMES_AT_MOST = 25.0
 ROWS_AT_MOST = 4000.0
-_STRENGTH_MOL_L = {"NaOH": (0.9, 4.4), "HCl": (1.0, 2.2), "salt": (0.5, 4.0)}
+STRENGTH_MOL_L = {"NaOH": (0.9, 4.4), "HCl": (1.0, 2.2), "salt": (0.5, 4.0)}
+ENTRAINED_RATIO, SLOW_FILL, CONTACT_SHARE = (0.3, 0.6), (0.1, 1.0), (0.3, 0.7)
+AGED_SHARE = 0.3
+SLOW_RATIO = {True: (0.1, 0.3), False: (0.03, 0.12)}  # aged or not
+EXCHANGE_PER_S = {True: (4e-4, 3e-3), False: (2e-3, 1e-2)}
+RINSE_US_CM, LEAK_SHARE, CARBONIC_SHARE = (0.3, 3.0), (0.0, 0.2), (0.1, 0.95)
+AIR_SHARE = 0.5  # of the rinse waters hold carbonic acid
+TEMPERATURE_C, DRIFT_C = (12.0, 32.0), (-1.5, 1.5)
+GAIN_SPREAD, GAIN_AT_MOST = 0.025, 0.05
+NEAR_FLOOR = (0.9, 1.1)  # targets between these times the floor are not drawn
 # Molar conductivity at infinite dilution, S cm2/mol (CRC Handbook): rough lengths only.
 _MOLAR = {"NaOH": 247.8, "HCl": 426.2, "salt": 126.4}
-_RINSE_US_CM, _LEAK_SHARE = (0.3, 3.0), (0.0, 0.2)
 _PERIODS_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 
 
@@ -33,7 +41,7 @@ def _meter(rng: np.random.Generator, kind: str, hand: bool) -> Meter:
         meter_of(kind),
         lag_s=float(rng.uniform(1.0, 5.0)),
         noise=float(rng.uniform(0.003, 0.010)),
-        gain=1.0 + float(np.clip(0.025 * rng.standard_normal(), -0.05, 0.05)),
+        gain=1.0 + float(np.clip(GAIN_SPREAD * rng.standard_normal(), -GAIN_AT_MOST, GAIN_AT_MOST)),
         refresh_s=float(rng.choice([0.5, 1.0, 2.0])),
         shows_temperature=not hand and kind in ("transmitter", "fine"),
     )
@@ -60,7 +68,7 @@ def _kind(rng: np.random.Generator) -> _Kind:
         flow=flow,
         hand=hand,
         meter=str(rng.choice(["pen-0.5", "pen-0.7"] if hand else list(KINDS))),
-        aged=bool(rng.random() < 0.3),
+        aged=bool(rng.random() < AGED_SHARE),
         out_of_reach=bool(rng.random() < 0.08),
         endpoint=str(rng.choice(["feed", "zero", "value"])),
     )
@@ -72,15 +80,15 @@ def _draft(rng: np.random.Generator, kind: _Kind) -> Scenario:
     resin = _between(rng, 50.0, 50_000.0)
     interval = _between(rng, 60.0, 240.0) * (resin / 500.0) ** 0.15
     portion = resin * float(rng.uniform(0.5, 2.0))
-    rinse = _between(rng, *_RINSE_US_CM)
+    rinse = _between(rng, *RINSE_US_CM)
     return Scenario(
         residue=residue,
         resin_ml=float(f"{resin:.3g}"),
-        start_mol_l=float(rng.uniform(*_STRENGTH_MOL_L[residue])),
-        entrained_ratio=float(rng.uniform(0.3, 0.6)),
-        slow_ratio=float(rng.uniform(0.1, 0.3) if aged else rng.uniform(0.03, 0.12)),
-        slow_fill=float(rng.uniform(0.1, 1.0)),  # Donnan exclusion and short contact keep the beads weaker
-        exchange_per_s=_between(rng, 4e-4, 3e-3) if aged else _between(rng, 2e-3, 1e-2),
+        start_mol_l=float(rng.uniform(*STRENGTH_MOL_L[residue])),
+        entrained_ratio=float(rng.uniform(*ENTRAINED_RATIO)),
+        slow_ratio=float(rng.uniform(*SLOW_RATIO[aged])),
+        slow_fill=float(rng.uniform(*SLOW_FILL)),  # Donnan exclusion and short contact keep the beads weaker
+        exchange_per_s=_between(rng, *EXCHANGE_PER_S[aged]),
         cells=int(rng.integers(1, 31)),
         operator=_operator(rng, float(f"{portion:.2g}"), interval),
         meter=_meter(rng, kind.meter, kind.hand),
@@ -90,10 +98,10 @@ def _draft(rng: np.random.Generator, kind: _Kind) -> Scenario:
         flow_bias=float(np.clip(0.03 * rng.standard_normal(), -0.08, 0.08)),
         rinse_us_cm=rinse,
         co2_us_cm=_carbonic(rng, rinse),
-        leak_us_cm=float(rng.uniform(*_LEAK_SHARE)) * rinse,
+        leak_us_cm=float(rng.uniform(*LEAK_SHARE)) * rinse,
         feed_us_cm=_between(rng, 4.0, 60.0),
-        temperature_c=float(rng.uniform(12.0, 32.0)),
-        temperature_drift_c=float(rng.uniform(-1.5, 1.5)),
+        temperature_c=float(rng.uniform(*TEMPERATURE_C)),
+        temperature_drift_c=float(rng.uniform(*DRIFT_C)),
         hand_typed=kind.hand,
         aged=aged,
     )
@@ -103,8 +111,8 @@ def other_water(scenario: Scenario, rng: np.random.Generator) -> Scenario:
     """The same rinse with other rinse water, carbonic acid and leak, which its meter shows as the same rinse water."""
     shown = scenario.shown_rinse_water()
     while True:
-        rinse = _between(rng, *_RINSE_US_CM)
-        leak = float(rng.uniform(*_LEAK_SHARE)) * rinse
+        rinse = _between(rng, *RINSE_US_CM)
+        leak = float(rng.uniform(*LEAK_SHARE)) * rinse
         other = replace(scenario, rinse_us_cm=rinse, co2_us_cm=_carbonic(rng, rinse), leak_us_cm=leak)
         if other.shown_rinse_water() == shown:
             return other
@@ -112,8 +120,8 @@ def other_water(scenario: Scenario, rng: np.random.Generator) -> Scenario:
 
 def _carbonic(rng: np.random.Generator, rinse_us_cm: float) -> float:
     """Share of the rinse water's conductivity that is carbonic acid: none when fresh out of its cartridge."""
-    from_air = min(rinse_us_cm, 1.0) * float(rng.uniform(0.1, 0.95))
-    return from_air if rng.random() < 0.5 else 0.0
+    from_air = min(rinse_us_cm, 1.0) * float(rng.uniform(*CARBONIC_SHARE))
+    return from_air if rng.random() < AIR_SHARE else 0.0
 
 
 def _operator(rng: np.random.Generator, portion_ml: float, interval_s: float) -> Operator:
@@ -122,7 +130,7 @@ def _operator(rng: np.random.Generator, portion_ml: float, interval_s: float) ->
         portion_ml=portion_ml,
         interval_s=interval_s,
         interval_noise=float(rng.uniform(0.05, 0.25)),
-        contact_share=float(rng.uniform(0.3, 0.7)),
+        contact_share=float(rng.uniform(*CONTACT_SHARE)),
         forget_chance=0.01 if rng.random() < 0.2 else 0.0,
         pause_at=int(rng.integers(2, 8)) if pauses else None,
         pause_s=float(rng.uniform(3600.0, 12 * 3600.0)) if pauses else 0.0,
@@ -180,7 +188,7 @@ def _sensible(scenario: Scenario, length_ml: float) -> bool:
     floor, target = scenario.floor_scale_us_cm(), scenario.target_us_cm
     if not math.isfinite(length_ml) or length_ml < 3 * scenario.portion_ml:
         return False
-    return target < 0.9 * floor or target > 1.1 * floor
+    return target < NEAR_FLOOR[0] * floor or target > NEAR_FLOOR[1] * floor
 
 
 def random_scenario(rng: np.random.Generator, **overrides: object) -> Scenario:

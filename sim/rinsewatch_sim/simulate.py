@@ -19,11 +19,12 @@ from rinsewatch_sim.record import BenchRow, Record
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.water import Array
 
-__all__ = ["Record", "noise_free_knots", "random_scenario", "run"]
+__all__ = ["Record", "flow_past_end", "noise_free_knots", "random_scenario", "run"]
 
 CUP_S = 6.0  # the little cup at the probe takes seconds to fill with new filtrate
 TRAIL_PORTIONS = 6.0  # rinsing goes on this far past the endpoint
 LIMIT_RESIN_VOLUMES = 70.0  # nobody rinses longer than this
+PAST_END_SHARE = 0.005  # of the resin volume at a time, where no reading asks for more
 
 
 @dataclass(slots=True)
@@ -171,6 +172,28 @@ def noise_free_knots(scenario: Scenario) -> tuple[Array, Array]:
     mean_pour = scenario.operator.mean_pour
     track = _run_flow(scenario, 0.0) if scenario.is_flow else _pour_all(scenario, mean_pour)
     return _knots(scenario, track)
+
+
+def flow_past_end(scenario: Scenario, sampled_ml: float, most_ml: float) -> tuple[Array, Array, Array]:
+    """(seconds, poured mL, residue mol/L) of a rinse in flow that goes on to ``most_ml``, whatever its target.
+
+    As often as the meter reads up to ``sampled_ml``, in ``PAST_END_SHARE`` of the resin volume past it.
+    """
+    assert scenario.flow_ml_min is not None
+    bed, out, poured, time_s, pause = scenario.bed(), [], 0.0, 0.0, scenario.flow_pause
+    nominal_ml_s = scenario.flow_ml_min / 60.0
+    while poured < most_ml:
+        period = scenario.period_s if poured < sampled_ml else PAST_END_SHARE * scenario.resin_ml / nominal_ml_s
+        mol_l = bed.flow(nominal_ml_s * period * (1.0 + scenario.flow_bias), period)
+        time_s += period
+        poured += nominal_ml_s * period
+        out.append((time_s, poured, max(0.0, mol_l)))
+        if pause is not None and poured >= pause[0]:
+            bed.rest(pause[1])
+            time_s += pause[1]
+            pause = None
+    times, volumes, strengths = np.array(out).T
+    return times, volumes, strengths
 
 
 def _knots(scenario: Scenario, track: _Track) -> tuple[Array, Array]:
