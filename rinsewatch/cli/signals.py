@@ -112,16 +112,32 @@ def kept_on_terminal() -> Iterator[None]:
 def ctrl_c_counts() -> Iterator[None]:
     """Around a question on a terminal (main thread only): Ctrl-C is seen at once, whenever it comes.
 
-    One that came between the question's words and the wait for the answer would be seen with the next line only;
-    so the wait is broken off and taken up again several times a second.
+    One that came between the question's words and the wait for the answer would be seen with the next line only, and
+    one that comes while ``input`` flushes the streams is lost in it: so the wait is broken off and taken up again
+    several times a second, and a Ctrl-C that has not ended it by then is raised again.
     """
-    if not hasattr(signal, "setitimer") or not sys.stdin.isatty():  # Windows sees it without this
+    said = signal.getsignal(signal.SIGINT)
+    if not hasattr(signal, "setitimer") or not sys.stdin.isatty() or not callable(said):  # Windows needs none of this
         yield
         return
-    before = signal.signal(signal.SIGALRM, lambda number, frame: None)
+    pressed_s: float | None = None
+
+    def press(number: int, frame: FrameType | None) -> None:
+        nonlocal pressed_s
+        pressed_s = time.monotonic()
+        said(number, frame)
+
+    def look_up(number: int, frame: FrameType | None) -> None:
+        if pressed_s is not None and time.monotonic() - pressed_s > 0.5 * _LOOK_UP_S:
+            press(signal.SIGINT, frame)
+
+    signal.signal(signal.SIGINT, press)
+    before = signal.signal(signal.SIGALRM, look_up)
     signal.setitimer(signal.ITIMER_REAL, _LOOK_UP_S, _LOOK_UP_S)
     try:
         yield
     finally:
+        pressed_s = None
         signal.setitimer(signal.ITIMER_REAL, 0.0)
         signal.signal(signal.SIGALRM, before)
+        signal.signal(signal.SIGINT, said)

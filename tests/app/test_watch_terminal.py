@@ -175,6 +175,28 @@ def test_ctrl_c_in_the_instant_before_the_wait_for_an_answer_counts(tmp_path: Pa
     assert "click.exceptions.Abort" in screen.raw
 
 
+# Ctrl-C that is lost on the way, as in ``input`` while it flushes the streams.
+LOST_CTRL_C = """
+import contextlib, signal
+import click.termui
+asks = click.termui.visible_prompt_func
+def loses_one(words):
+    with contextlib.suppress(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)
+    return asks(words)
+click.termui.visible_prompt_func = loses_one
+from rinsewatch.cli.asking import ask
+ask("Resin volume, mL", None, str)
+"""
+
+
+def test_a_ctrl_c_lost_while_the_question_is_put_counts(tmp_path: Path) -> None:
+    with python_on_terminal(tmp_path, "-c", LOST_CTRL_C) as screen:
+        screen.shows("Resin volume, mL")
+        assert screen.end() == 1
+    assert "click.exceptions.Abort" in screen.raw
+
+
 def test_a_meter_in_us_cm_is_not_asked_for_a_tds_factor(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", "--port", "hand", "--plain") as screen:
         for answer in ("500", "250", "NaOH", "12 uS/cm", "1 uS/cm", "not known"):
