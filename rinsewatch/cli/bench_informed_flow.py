@@ -1,6 +1,6 @@
 """Benchmark: the informed observer of a rinse in flow. Every water the meter shows alike, weighed by all readings.
 
-Bed, pump, liquor, temperature and the meter's errors are known: only the waters are weighed, so the weights are exact.
+Bed, pump, liquor, temperature and the meter's errors are known: only the waters are weighed, one by one.
 """
 
 from __future__ import annotations
@@ -9,8 +9,7 @@ import math
 
 import numpy as np
 
-from rinsewatch.cli.bench_informed import answer, crossing, is_sound, ln_like
-from rinsewatch.cli.bench_informed_portions import FAR_ABOVE_US_CM
+from rinsewatch.cli.bench_informed_reading import FAR_ABOVE_US_CM, answer, crossing, is_sound, ln_like
 from rinsewatch.cli.bench_score import Outcome, Task
 from rinsewatch_sim import draw
 from rinsewatch_sim.alike import Waters, waters
@@ -57,11 +56,10 @@ def _fits(record: Record, rows: list[int], some: Waters, run: tuple[Array, Array
     meter = scenario.meter
     sample = np.searchsorted(time_s, [record.rows[i].time_s - 1e-6 for i in rows])
     shown = meter.held(time_s)[np.minimum(sample, len(time_s) - 1)]
-    warmer = scenario.temperature_drift_c * np.asarray(progress(scenario, poured_ml))
-    true = meter.scale_us_cm(
-        scenario.water_us_cm(mol_l, scenario.temperature_c + warmer, np.asarray(progress(scenario, poured_ml))),
-        scenario.temperature_c + warmer,
-    )
+    share = np.asarray(progress(scenario, poured_ml))
+    warmer = scenario.temperature_drift_c * share
+    temperature = scenario.temperature_c + warmer
+    true = meter.scale_us_cm(scenario.water_us_cm(mol_l, temperature, share), temperature)
     late = meter.lagged(true, np.diff(time_s, prepend=time_s[0] - 1e9)) / true
     out = np.empty((len(some.gain), len(rows)))
     for column, (row, i) in enumerate(zip(rows, shown, strict=True)):

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rinsewatch.cli.bench_informed import answer, crossing, is_sound, ln_like
+from rinsewatch.cli.bench_informed_reading import FAR_ABOVE_US_CM, answer, crossing, is_sound, ln_like
 from rinsewatch.cli.bench_score import Answer, Outcome, Task
 from rinsewatch_sim import draw
 from rinsewatch_sim.alike import Beds, Waters, beds, waters
@@ -28,7 +28,6 @@ WATERS = 1000
 FORECASTS = 1000
 LOOK_AHEAD = 45  # portions
 WANDER = 0.15  # of the members' own spread, at each resampling
-FAR_ABOVE_US_CM = 60.0  # up here no reading tells anything of the water (at most 3 uS/cm)
 HAND_SHARE = 0.9  # of a portion's time, when a person reads and types
 
 

@@ -87,15 +87,16 @@ def oracle_of_shown_water(task: Task) -> Outcome:
             ln_fit = np.array([fit for _, fit in told])
             weights = np.exp(ln_fit - ln_fit.max())
             ends = np.array([[a.low_ml, a.mid_ml, a.high_ml] for a, _ in told], dtype=np.float64)
-            low, mid, high = (_weighted(ends[:, k], weights, share) for k, share in enumerate((0.05, 0.5, 0.95)))
+            low, mid, high = (three_quantiles(ends[:, k], weights)[k] for k in range(3))
             outcome.answers[row] = Answer(low, mid, high, True)
     return outcome
 
 
-def _weighted(values: Array, weights: Array, share: float) -> float:
+def three_quantiles(values: Array, weights: Array) -> list[float]:
+    """The 5 %, middle and 95 % of weighted values."""
     order = np.argsort(values)
     reached = np.cumsum(weights[order]) / weights.sum()
-    return float(values[order][min(int(np.searchsorted(reached, share)), len(values) - 1)])
+    return [float(values[order][min(int(np.searchsorted(reached, q)), len(values) - 1)]) for q in (0.05, 0.5, 0.95)]
 
 
 def _follow(task: Task, scenario: Scenario) -> tuple[Outcome, dict[int, float]]:

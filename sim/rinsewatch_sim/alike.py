@@ -93,10 +93,8 @@ def _some_waters(scenario: Scenario, count: int, rng: np.random.Generator, same_
 
 def _may_show(scenario: Scenario) -> tuple[float, float]:
     """Rinse waters (uS/cm) outside this range never show the same: the rest is drawn less in vain."""
-    shown, step = (
-        scenario.shown_us_cm(scenario.shown_rinse_water()),
-        scenario.shown_us_cm("1") * scenario.meter.finest_step,
-    )
+    shown = scenario.shown_us_cm(scenario.shown_rinse_water())
+    step = scenario.meter.finest_step / scenario.meter.per_us_cm
     low, high = draw.RINSE_US_CM
     return max(low, min(high, (shown - step) / READS_AT_MOST)), min(high, max(low, (shown + step) * READS_AT_MOST))
 

@@ -10,8 +10,9 @@ import pytest
 
 from rinsewatch.cli import bench_informed_portions
 from rinsewatch.cli.bench_baselines import fitted, log_linear
-from rinsewatch.cli.bench_informed import answer, informed, is_sound, ln_like
+from rinsewatch.cli.bench_informed import informed
 from rinsewatch.cli.bench_informed_portions import poured
+from rinsewatch.cli.bench_informed_reading import answer, is_sound, ln_like
 from rinsewatch.cli.bench_rinse import target_of
 from rinsewatch.cli.bench_score import Task, score
 from rinsewatch_sim.operator import Operator, Pour
