@@ -6,7 +6,7 @@ Pure and quick: the chemistry and the meter are worked out for all samples at on
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -135,27 +135,40 @@ def _one_portion(
     return cup
 
 
-def _run_flow(scenario: Scenario, bias: float) -> _Track:
-    """Continuous flow until the finish; ``bias`` is the pump's error against the nominal flow."""
-    bed, track, finish = scenario.bed(), _Track(), _Finish(scenario)
+def _flowing(
+    scenario: Scenario, bias: float, period_s: Callable[[float], float]
+) -> Iterator[tuple[float, float, float]]:
+    """(seconds, poured mL, residue mol/L) of a bed in flow, for ever; ``period_s``: of the sample after so much water.
+
+    ``bias``: the pump's error against the nominal flow.
+    """
     assert scenario.flow_ml_min is not None
-    period = scenario.period_s
-    nominal_ml = scenario.flow_ml_min / 60.0 * period
-    time_s = poured = 0.0
-    pause = scenario.flow_pause
+    bed, pause, time_s, poured = scenario.bed(), scenario.flow_pause, 0.0, 0.0
     while True:
+        period = period_s(poured)
+        nominal_ml = scenario.flow_ml_min / 60.0 * period
         mol_l = bed.flow(nominal_ml * (1.0 + bias), period)
         time_s += period
         poured += nominal_ml
-        track.sample(time_s, mol_l, poured, poured)
-        track.knot(poured, mol_l)
-        if len(track.time_s) % 20 == 0 and finish.over(mol_l, poured):
-            return track
+        yield time_s, poured, mol_l
         if pause is not None and poured >= pause[0]:
-            track.events += [(time_s, poured, "pause"), (time_s + pause[1], poured, "resume")]
             bed.rest(pause[1])
             time_s += pause[1]
             pause = None
+
+
+def _run_flow(scenario: Scenario, bias: float) -> _Track:
+    """Continuous flow until the finish."""
+    track, finish, pause = _Track(), _Finish(scenario), scenario.flow_pause
+    for time_s, poured, mol_l in _flowing(scenario, bias, lambda _: scenario.period_s):
+        track.sample(time_s, mol_l, poured, poured)
+        track.knot(poured, mol_l)
+        if len(track.time_s) % 20 == 0 and finish.over(mol_l, poured):
+            break
+        if pause is not None and poured >= pause[0]:
+            track.events += [(time_s, poured, "pause"), (time_s + pause[1], poured, "resume")]
+            pause = None
+    return track
 
 
 def run(scenario: Scenario, rng: np.random.Generator) -> Record:
@@ -180,18 +193,14 @@ def flow_past_end(scenario: Scenario, sampled_ml: float, most_ml: float) -> tupl
     As often as the meter reads up to ``sampled_ml``, in ``PAST_END_SHARE`` of the resin volume past it.
     """
     assert scenario.flow_ml_min is not None
-    bed, out, poured, time_s, pause = scenario.bed(), [], 0.0, 0.0, scenario.flow_pause
-    nominal_ml_s = scenario.flow_ml_min / 60.0
-    while poured < most_ml:
-        period = scenario.period_s if poured < sampled_ml else PAST_END_SHARE * scenario.resin_ml / nominal_ml_s
-        mol_l = bed.flow(nominal_ml_s * period * (1.0 + scenario.flow_bias), period)
-        time_s += period
-        poured += nominal_ml_s * period
+    coarse_s = PAST_END_SHARE * scenario.resin_ml / (scenario.flow_ml_min / 60.0)
+    out: list[tuple[float, float, float]] = []
+    for time_s, poured, mol_l in _flowing(
+        scenario, scenario.flow_bias, lambda poured: scenario.period_s if poured < sampled_ml else coarse_s
+    ):
         out.append((time_s, poured, max(0.0, mol_l)))
-        if pause is not None and poured >= pause[0]:
-            bed.rest(pause[1])
-            time_s += pause[1]
-            pause = None
+        if poured >= most_ml:
+            break
     times, volumes, strengths = np.array(out).T
     return times, volumes, strengths
 
