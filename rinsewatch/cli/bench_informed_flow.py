@@ -19,16 +19,17 @@ from rinsewatch_sim.water import Array, conductivity_us_cm
 
 WATERS = 2000
 READINGS = 100  # at most, evenly taken from those the water can be told by
+ANY_AT_MOST = 40.0  # resin volumes looked ahead for a rinse that the bench might have left out
 PLACES = 400  # at which a rinse is looked at for its endpoint
 NO_END_YET = 3.0  # times the target by the residue alone: carbonic acid makes caustic read 2.6 times less, not more
 
 
-def in_flow(task: Task) -> Outcome:
-    """Forecasts at the checkpoints of a rinse in flow."""
+def in_flow(task: Task, *, any_rinse: bool) -> Outcome:
+    """Forecasts at the checkpoints of a rinse in flow; ``any_rinse``: also such as the bench leaves out."""
     record, scenario = task.record, task.record.scenario
-    some = waters(scenario, WATERS, np.random.default_rng(WATERS), same_bench=True)
+    some = waters(scenario, WATERS, np.random.default_rng(WATERS), same_bench=True, any_target=any_rinse)
     sampled_ml = float(record.poured_ml[max(task.checkpoints)])
-    most_ml = draw.FLOW_RESIN_VOLUMES_AT_MOST * scenario.resin_ml
+    most_ml = (ANY_AT_MOST if any_rinse else draw.FLOW_RESIN_VOLUMES_AT_MOST) * scenario.resin_ml
     time_s, poured_ml, mol_l = flow_past_end(scenario, sampled_ml, most_ml)
     rows = _telling(record, max(task.checkpoints))
     fits = np.cumsum(_fits(record, rows, some, (time_s, poured_ml, mol_l)), axis=1)

@@ -96,20 +96,21 @@ class _Members:
         return _Members(self.beds.take(index), self.waters.take(index), np.zeros(count), self.filtrate[index], times)
 
 
-def in_portions(task: Task) -> Outcome:
-    """Forecasts at the checkpoints of a rinse in portions."""
+def in_portions(task: Task, *, any_rinse: bool) -> Outcome:
+    """Forecasts at the checkpoints of a rinse in portions; ``any_rinse``: also such as the bench leaves out."""
     record, scenario = task.record, task.record.scenario
     rng, count = np.random.default_rng(MEMBERS), MEMBERS_AT_FIRST
-    pool = waters(scenario, WATERS, rng)
+    pool = waters(scenario, WATERS, rng, any_target=any_rinse)
     members = _Members(beds(scenario, count, rng), _any(pool, count, rng), np.zeros(count), np.zeros(count))
     wanted: dict[int, list[int]] = {}
     for row in task.checkpoints:
         wanted.setdefault(round(float(record.poured_ml[row]) / scenario.portion_ml) - 1, []).append(row)
+    most = draw.PORTIONS_AT_MOST + (LOOK_AHEAD if any_rinse else 0)
     outcome = Outcome()
     for number, one in enumerate(poured(record)[: max(wanted) + 1]):
         members = _follow(record, members, number, one, pool, rng)
         for row in wanted.get(number, []):
-            outcome.answers[row] = _forecast(task, members, number, rng)
+            outcome.answers[row] = _forecast(task, members, number, rng, most)
     return outcome
 
 
@@ -173,8 +174,8 @@ def _within(ln_values: Array, ends: Sequence[float]) -> Array:
     return np.asarray(np.clip(np.exp(ln_values), min(ends), max(ends)))
 
 
-def _forecast(task: Task, members: _Members, number: int, rng: np.random.Generator) -> Answer:
-    """Pours on with each of some members until the target is passed."""
+def _forecast(task: Task, members: _Members, number: int, rng: np.random.Generator, most: float) -> Answer:
+    """Pours on with each of some members until the target is passed; endings after ``most`` portions do not count."""
     scenario, target = task.record.scenario, task.target_us_cm
     some, habits = members.chosen(FORECASTS, rng), scenario.operator
     before = some.waters.reading_us_cm(some.filtrate)
@@ -190,4 +191,4 @@ def _forecast(task: Task, members: _Members, number: int, rng: np.random.Generat
         end = np.where(now, further + crossing(before, after, target), end)
         before = after
     portion, even = scenario.portion_ml, np.full(FORECASTS, 1.0 / FORECASTS)
-    return answer(end * portion, even, (number + 1) * portion, draw.PORTIONS_AT_MOST * portion)
+    return answer(end * portion, even, (number + 1) * portion, most * portion)

@@ -24,7 +24,7 @@ import numpy as np
 
 from rinsewatch.cli import bench_baselines as baselines
 from rinsewatch.cli import bench_report as report
-from rinsewatch.cli.bench_informed import informed
+from rinsewatch.cli.bench_informed import informed, informed_of_ranges
 from rinsewatch.cli.bench_oracle import oracle, oracle_of_shown_water
 from rinsewatch.cli.bench_picture import reliability_svg
 from rinsewatch.cli.bench_rinse import run_rinse, target_of
@@ -39,6 +39,7 @@ ESTIMATORS: dict[str, Callable[[Task], Outcome]] = {
     "oracle": oracle,
     "of shown water": oracle_of_shown_water,
     "informed": informed,
+    "of ranges": informed_of_ranges,
     "12 bed volumes": baselines.fixed_volume,
     "first below": baselines.readings_below(1),
     "three below": baselines.readings_below(3),
@@ -123,7 +124,7 @@ def _show(scores: dict[str, list[Score]], classes: bool, listed: int) -> None:
     if own:
         click.echo("\n" + report.reliability_table(own))
     if classes:
-        for name in [n for n in ("rinsewatch", "oracle", "informed") if n in scores]:
+        for name in [n for n in ("rinsewatch", "oracle", "informed", "of ranges") if n in scores]:
             click.echo(f"\n{name}, by class\n" + report.main_table(report.by_class(scores[name])))
     for item in report.worst(own, listed, lambda s: max(s.errors, default=0.0) + 50.0 * s.false_stop):
         click.echo(f"\nseed {item.seed}: {item.labels}\n  errors {[round(e, 2) for e in item.errors]}")

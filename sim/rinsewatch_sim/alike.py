@@ -50,10 +50,13 @@ class Waters:
         return np.asarray(self.gain.reshape(column) * kappa / (1.0 + self.slope_per_k * (temperature - 25.0)))
 
 
-def waters(scenario: Scenario, count: int, rng: np.random.Generator, *, same_bench: bool = False) -> Waters:
+def waters(
+    scenario: Scenario, count: int, rng: np.random.Generator, *, same_bench: bool = False, any_target: bool = False
+) -> Waters:
     """``count`` waters that this rinse's meter shows as its rinse water, with targets not within a hair of the floor.
 
     Of few that are hard to find some are there more than once. ``same_bench``: temperature and gain are this rinse's.
+    ``any_target``: also those whose floor is so near the target that the bench would have drawn again.
     """
     found: list[Waters] = []
     have = drawn = 0
@@ -61,7 +64,7 @@ def waters(scenario: Scenario, count: int, rng: np.random.Generator, *, same_ben
         drawn += 4 * count
         some = _some_waters(scenario, 4 * count, rng, same_bench)
         some = some.take(np.flatnonzero(_shown_alike(scenario, some)))
-        found.append(some.take(np.flatnonzero(_sensible(scenario, some))))
+        found.append(some if any_target else some.take(np.flatnonzero(_sensible(scenario, some))))
         have += len(found[-1].gain)
     columns = ("temperature_c", "gain", "salt_mol_l", "leak_mol_l", "co2_mol_l")
     joined = [np.concatenate([getattr(w, name) for w in found])[:count] for name in columns]

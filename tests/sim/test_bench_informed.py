@@ -10,12 +10,13 @@ import pytest
 
 from rinsewatch.cli import bench_informed_portions
 from rinsewatch.cli.bench_baselines import fitted, log_linear
-from rinsewatch.cli.bench_informed import informed
+from rinsewatch.cli.bench_informed import informed, informed_of_ranges
 from rinsewatch.cli.bench_informed_portions import poured
 from rinsewatch.cli.bench_informed_reading import answer, is_sound, ln_like
 from rinsewatch.cli.bench_rinse import target_of
 from rinsewatch.cli.bench_score import Task, score
 from rinsewatch_sim.operator import Operator, Pour
+from rinsewatch_sim.probe import meter_of
 from rinsewatch_sim.record import Record
 from rinsewatch_sim.simulate import random_scenario, run
 from rinsewatch_sim.stepper import demo_scenario
@@ -118,6 +119,16 @@ def test_in_flow_it_knows_all_but_the_water() -> None:
     assert all(t.record.scenario.is_flow for t in feed + zero)
     assert _mean(feed) < 0.15
     assert _mean(zero) < 0.8 * _mean([_without_readings(t) for t in zero])
+
+
+def test_of_ranges_it_knows_less_of_an_end_near_the_floor() -> None:
+    """The same rinses to zero in flow: who does not know which floors are left out is wider, and no better."""
+    fine = {"meter": meter_of("fine"), "flow_ml_min": 20.0, "resin_ml": 300.0}
+    zero = [_task(seed, **fine) for seed in (441, 442, 450, 451)]
+    assert all(task.record.scenario.endpoint == "zero" and task.checkpoints for task in zero)
+    told, of_ranges = ([score(t, observer(t), 0) for t in zero] for observer in (informed, informed_of_ranges))
+    assert np.mean([e for s in of_ranges for e in s.errors]) > 1.2 * np.mean([e for s in told for e in s.errors])
+    assert [s.unanswered for s in of_ranges] == [0] * len(zero)
 
 
 def test_an_end_past_the_record_is_foreseen(monkeypatch: pytest.MonkeyPatch) -> None:

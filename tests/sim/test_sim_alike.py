@@ -67,6 +67,21 @@ def test_waters_alike_show_the_same_on_the_meter(kind: str) -> None:
     assert floors.max() > 1.05 * floors.min()  # and yet they differ
 
 
+def test_a_fine_meter_s_zero_is_told_by_what_the_bench_leaves_out() -> None:
+    """To zero with a fine meter the target is 1.1 times what it shows: of the floors in reach only those without a
+    leak are drawn. Whoever does not know that must allow for the leak."""
+    scenario = random_scenario(np.random.default_rng(4), meter=meter_of("fine"))
+    shown = scenario.shown_us_cm(scenario.shown_rinse_water())
+    zero = replace(scenario, endpoint="zero", target_us_cm=1.1 * shown)
+    share = {
+        any_target: zero.target_us_cm
+        / waters(zero, 400, np.random.default_rng(5), any_target=any_target).reading_us_cm(np.zeros(400))
+        for any_target in (False, True)
+    }
+    assert not np.any((share[False] > draw.NEAR_FLOOR[0]) & (share[False] < draw.NEAR_FLOOR[1]))
+    assert np.mean((share[True] > draw.NEAR_FLOOR[0]) & (share[True] < draw.NEAR_FLOOR[1])) > 0.5
+
+
 def test_no_water_reads_as_far_off_as_is_left_out() -> None:
     """None that could show the same is left undrawn: over all temperatures, gains and shares of carbonic acid."""
     rng = np.random.default_rng(8)
