@@ -37,6 +37,7 @@ MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer 
 AGREE: Final = 1.1  # a reading may lie so far above the 95 % end of the filtrate
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 OUTER: Final = (0.005, 0.995)
+FORESEEN: Final = (0.02, 0.98)  # of what was believed before a reading: one outside has to be borne out before a stop
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
 
 

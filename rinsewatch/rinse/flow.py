@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, OUTER, Belief
+from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, OUTER, Belief
 from rinsewatch.rinse.course import FlowCourse
 from rinsewatch.rinse.earlier import EarlierForecasts
 from rinsewatch.rinse.evidence import Observation
@@ -24,7 +24,6 @@ from rinsewatch.rinse.spans import Span
 IDLE_S: Final = 60.0  # flow that stands so long has rested: at the usual exchange a fifth of the slow liquid leaks
 IDLE_SHARE: Final = 0.6  # of the time since it last moved; less is a slower flow between two readings far apart
 # Steps in which a trend is followed while readings are not believed: a third of an e-fold as expected, bounded.
-FORESEEN: Final = (0.02, 0.98)  # of what was believed before a reading: one outside has to be borne out before a stop
 PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
 PLACE_WIDENS: Final = 0.1  # of the water since the last reading believed: the tail is far slower than the front was

@@ -10,7 +10,7 @@ import numpy as np
 
 from rinsewatch.rinse.assured import PLACES, USUAL, Assured
 from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
-from rinsewatch.rinse.belief import MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
 from rinsewatch.rinse.course import PortionCourse
 from rinsewatch.rinse.doubts import FALL, FALL_COUNT, Doubts
 from rinsewatch.rinse.evidence import Observation
@@ -165,12 +165,9 @@ class PortionBelief(Belief):
             self.travel += max(math.log(before / self.filtrate.mid), 0.0)
 
     def _foresee(self) -> None:
-        """What the present portion may read, before it is read: for the gate, and for a stop.
-
-        One that reads below the 5 % end has to be borne out.
-        """
+        """What the present portion may read, before it is read: for the gate, and for a stop."""
         self._before = self._outer(self.view)
-        self._foreseen_us_cm = self.filtrate.low if self.course.pours else 0.0
+        self._foreseen_us_cm = self.filtrate_ends(self.view, FORESEEN)[0] if self.course.pours else 0.0
         self._likely_us_cm = self.filtrate.mid
         self._unlogged_us_cm = self._least_unlogged() if self.known else 0.0
         if self.known and not self._doubts:
