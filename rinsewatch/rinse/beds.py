@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.prior import ENTRAINED, EXCHANGE, SLOW, START, Array, fill, stood
+from rinsewatch.rinse.prior import ENTRAINED, EXCHANGE, SLOW, START, Array, fill
 
 STANDING_S: Final = 900.0  # at the latest a portion has drained by then; what leaks later meets the drained bed
 _TINY: Final = 1e-300
@@ -43,7 +43,7 @@ class BedState:
     time_s: float
 
 
-def exchange(mobile: Array, slow: Array, ratio: Array, rate: Array, seconds: Array | float) -> tuple[Array, Array]:
+def exchange(mobile: Array, slow: Array, ratio: Array, rate: Array, seconds: float) -> tuple[Array, Array]:
     """Mobile and slow liquid relax towards each other, mass kept; ``ratio`` is slow per mobile volume."""
     total = (mobile + ratio * slow) / (1.0 + ratio)
     left = (mobile - slow) * np.exp(-rate * (1.0 + ratio) * seconds) / (1.0 + ratio)
@@ -94,38 +94,26 @@ class PortionBed:
         seconds: float,
         stood_s: float = math.inf,
     ) -> tuple[Array, Array]:
-        """In contact with the portion until it has drained, then with the drained bed."""
         if seconds <= 0.0:
             return mobile, slow
-        contact_s = min(seconds, stood_s, STANDING_S) * stood(theta)
-        mobile, slow = self._contact(theta, mobile, slow, standing_ml, contact_s)
-        return exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds - contact_s)
-
-    def _contact(
-        self, theta: Array, mobile: Array, slow: Array, standing_ml: float, seconds: Array
-    ) -> tuple[Array, Array]:
-        """The slow liquid leaks into the mobile liquid and the portion that stands in it."""
         entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
-        wet = np.exp(theta[:, SLOW]) * entrained / (entrained + standing_ml)
-        return exchange(mobile, slow, wet, np.exp(theta[:, EXCHANGE]), seconds)
-
-    def _read(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> tuple[Array, Array]:
-        """As it stands ``seconds`` after the last pour: a share of them in contact; left long, the drained bed."""
-        contact_s = min(seconds, STANDING_S) * stood(theta)
-        mobile, slow = self._contact(theta, state.mobile, state.slow, standing_ml, contact_s)
-        if seconds <= STANDING_S:
-            return mobile, slow
-        return exchange(mobile, slow, np.exp(theta[:, SLOW]), np.exp(theta[:, EXCHANGE]), seconds - STANDING_S)
+        rate, ratio = np.exp(theta[:, EXCHANGE]), np.exp(theta[:, SLOW])
+        wet = ratio * entrained / (entrained + standing_ml)
+        stood_s = min(seconds, stood_s, STANDING_S)
+        mobile, slow = exchange(mobile, slow, wet, rate, stood_s)
+        if seconds > stood_s:
+            mobile, slow = exchange(mobile, slow, ratio, rate, seconds - stood_s)
+        return mobile, slow
 
     def level(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> Array:
         """Log level of the filtrate ``seconds`` after the last pour, shape (count,)."""
-        mobile, _ = self._read(theta, state, standing_ml, seconds)
+        mobile, _ = self._rest(theta, state.mobile, state.slow, standing_ml, seconds)
         out: Array = theta[:, START] + np.log(mobile + _TINY)
         return out
 
     def left(self, theta: Array, state: BedState, standing_ml: float, seconds: float) -> Array:
         """Residue left once the standing portion is drained: strength relative to the start times mL, (count,)."""
-        mobile, slow = self._read(theta, state, standing_ml, seconds)
+        mobile, slow = self._rest(theta, state.mobile, state.slow, standing_ml, seconds)
         entrained = self.resin_ml * np.exp(theta[:, ENTRAINED])
         out: Array = entrained * (mobile + np.exp(theta[:, SLOW]) * slow)
         return out

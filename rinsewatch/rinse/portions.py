@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from statistics import median, median_low
+from statistics import fmean, median, median_low
 from typing import Final
 
 import numpy as np
@@ -79,6 +79,12 @@ class PortionBelief(Belief):
         return [gap for gap in self._gaps_s if gap < LONG_REST_PACES * usual]
 
     @property
+    def _stands_s(self) -> float:
+        """For so long a portion to come will stand before it has drained: as those of the person's rhythm did."""
+        pace = self.pace_s or USUAL_PACE_S
+        return fmean(min(gap, pace) for gap in self._rhythm_s or [pace])
+
+    @property
     def _read_s(self) -> float:
         """When a portion of the person's rhythm is read, seconds after its pour.
 
@@ -101,12 +107,11 @@ class PortionBelief(Belief):
                 self._gaps_s = [*self._gaps_s[-8:], gap]
         usual_s = self.pace_s or USUAL_PACE_S
         self.rested = gap >= LONG_REST_PACES * usual_s
-        left_standing = gap > USUAL * usual_s
-        if left_standing:
+        if gap > USUAL * usual_s:
             self._assured.forget()
         self.jump = max(self.jump, GAP_JUMP if self.rested else unsure)
         # Whoever leaves the rinse for a night leaves a bed that has drained as it always does.
-        self.course.pour(Pour(volume_ml, time_s, gap, stood_s=usual_s if left_standing else gap))
+        self.course.pour(Pour(volume_ml, time_s, gap, stood_s=min(gap, usual_s)))
         self.now_ml += volume_ml
         self._poured_s = time_s
         if self.window.late is not None and not self.window.late.is_over:
@@ -346,7 +351,7 @@ class PortionBelief(Belief):
         pace = self.pace_s or USUAL_PACE_S
         first_gap_s = max(pace, self._looked_s)
         return self.course.bed.ladder(
-            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, self._read_s, pace
+            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, self._read_s, self._stands_s
         )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

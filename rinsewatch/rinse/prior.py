@@ -13,8 +13,7 @@ col   name        meaning                                                unit
 5     UNEVEN      unevenness of the washout per e-fold                   -
 6     CARBON      share of the floor that is carbon dioxide (logit)      -
 7     FILL        strength of the slow liquid at the start, of START     see ``fill``
-8     CELLS       in flow: mixed cells in series                         -
-8     STOOD       in portions: how long a portion stands in the bed      see ``stood``
+8     CELLS       mixed cells in series (continuous flow only)           -
 ====  ==========  =====================================================  ==================
 
 Ranges: entrained 0.3-0.6 R, slow 0.03-0.12 R and more in old resin, caustic up to 15 % (4.4 mol/L),
@@ -47,7 +46,6 @@ UNEVEN: Final = 5
 CARBON: Final = 6
 FILL: Final = 7
 CELLS: Final = 8
-STOOD: Final = 8  # in the place of CELLS
 
 # Limiting molar conductivities, S cm2/mol: CRC Handbook, ionic conductivities (Na 50.08, OH 198.0, H 349.65, Cl 76.31).
 _LAMBDA0 = {Residue.NAOH: 248.08, Residue.HCL: 425.96, Residue.SALT: 126.39}
@@ -61,8 +59,6 @@ WIDE_FLOOR_SPREAD: Final = 1.0  # log
 SALT_SHARE: Final = 0.5  # of the rinse water's reading; the rest is carbon dioxide. Common practice, no source
 # Strength of the slow liquid at the start: no bead keeps more of the liquor out.
 LEAST_FILL: Final = 0.1
-# A portion has run through its filter after a fifth of its time at the soonest. Common practice, no source.
-LEAST_STOOD: Final = 0.2
 # Log spread below which earlier rinses of a resin are not believed: drained by hand, no two are alike.
 LEAST_SPREAD: Final = 0.15
 
@@ -81,12 +77,11 @@ class Prior:
     floor_wide_mean: float
     floor_wide_spread: float
     floor_wide_share: float = 0.10
-    in_flow: bool = False
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
         """``count`` hypotheses, shape (count, parameters)."""
         theta: Array = self.mean + self.spread * rng.standard_normal((count, self.mean.size))
-        if self.in_flow:
+        if self.mean.size > CELLS:
             theta[:, CELLS] = np.abs(theta[:, CELLS])  # fewer than one cell is no bed
         height = theta[:, FLOOR] - self.mean[FLOOR]
         above = rng.random(count) < self.floor_above / (self.floor_above + self.spread[FLOOR])
@@ -108,7 +103,7 @@ class Prior:
         wide = np.exp(-0.5 * ((floor - self.floor_wide_mean) / self.floor_wide_spread) ** 2) / self.floor_wide_spread
         mixed = (1 - self.floor_wide_share) * narrow + self.floor_wide_share * wide
         out: Array = log_normal + np.log(mixed + 1e-300)
-        if self.in_flow:
+        if self.mean.size > CELLS:
             out = np.where(theta[:, CELLS] < 0.0, -np.inf, out)  # fewer than one cell is no bed
         return out
 
@@ -127,15 +122,6 @@ def fill(theta: Array) -> Array:
     return out
 
 
-def stood(theta: Array) -> Array:
-    """Share of its time for which a portion stands in the bed, until it has drained; shape (count,).
-
-    The parameter is the logit of where it lies between ``LEAST_STOOD`` and all of the time.
-    """
-    out: Array = LEAST_STOOD + (1.0 - LEAST_STOOD) / (1.0 + np.exp(-theta[:, STOOD]))
-    return out
-
-
 def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     """The prior a set-up justifies; ``rinse_water_step_us_cm`` is the display step of that reading."""
     strength, strength_spread = _STRENGTH[setup.residue]
@@ -144,10 +130,10 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     mean: list[float] = [np.log(0.45), np.log(0.16), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2, 0.0]
     spread: list[float] = [0.40, 0.75, 0.9, strength_spread, floor_spread, 0.5, 2.2, 1.2]
     _learn_from_earlier(setup, mean, spread)
-    mean.append(np.log(4.0) if setup.is_flow else 0.0)
-    spread.append(0.6 if setup.is_flow else 1.2)
-    height, width = float(np.log(wide)), WIDE_FLOOR_SPREAD
-    return Prior(np.array(mean), np.array(spread), floor_above, bound, height, width, in_flow=setup.is_flow)
+    if setup.is_flow:
+        mean.append(np.log(4.0))
+        spread.append(0.6)
+    return Prior(np.array(mean), np.array(spread), floor_above, bound, float(np.log(wide)), WIDE_FLOOR_SPREAD)
 
 
 def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float]) -> None:

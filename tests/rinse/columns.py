@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import expm
 
-from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, FILL, LEAST_FILL, SLOW, START, STOOD
+from rinsewatch.rinse.prior import CELLS, ENTRAINED, EXCHANGE, FILL, LEAST_FILL, SLOW, START
 
 Array = npt.NDArray[np.float64]
 NO_SLOW = -60.0
@@ -29,13 +29,6 @@ def theta_of(
     theta[0, FILL] = math.log((fill - LEAST_FILL) / (1.0 - fill)) if fill < 1.0 else FULL
     theta[0, ENTRAINED], theta[0, SLOW] = math.log(entrained), math.log(slow) if slow else NO_SLOW
     theta[0, EXCHANGE], theta[0, CELLS], theta[0, START] = math.log(rate_s), math.log(cells), math.log(start)
-    return theta
-
-
-def standing(entrained: float = 0.45, slow: float = 0.1, rate_s: float = 3e-3, fill: float = 1.0) -> Array:
-    """One hypothesis of a rinse in portions that stand in the bed all their time, shape (1, 9)."""
-    theta = theta_of(entrained, slow, rate_s, fill=fill)
-    theta[0, STOOD] = 40.0
     return theta
 
 

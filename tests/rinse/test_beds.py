@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from rinsewatch.rinse.beds import BedState, PortionBed, Pour
-from tests.rinse.columns import standing
+from tests.rinse.columns import theta_of
 
 Array = npt.NDArray[np.float64]
 
@@ -29,7 +29,7 @@ def _poured(bed: PortionBed, theta: Array, volume_ml: float, count: int, gap_s: 
 def test_batch_washout_worked_values(entrained_ml: float, portion_ml: float, count: int, left: float) -> None:
     """C_n = C_0 (Ve/(Ve+V))^n, the law of repeated washing or extraction; the third and fourth rows are the
     textbook comparison of one 20 mL wash with five of 4 mL (as Harris, Quantitative Chemical Analysis, from memory)."""
-    bed, theta = PortionBed(1.0), standing(entrained_ml, slow=0.0)
+    bed, theta = PortionBed(1.0), theta_of(entrained_ml, slow=0.0)
     level = bed.level(theta, _poured(bed, theta, portion_ml, count), portion_ml, 0.0)
     assert math.exp(level[0]) == pytest.approx(left, rel=2e-5)
 
@@ -39,7 +39,7 @@ def test_batch_washout_worked_values(entrained_ml: float, portion_ml: float, cou
 def test_exchange_keeps_mass_and_agrees_with_an_integrator(seconds: float, standing_ml: float) -> None:
     """Whatever leaves the slow liquid is in the mobile liquid (which a standing portion makes larger); the closed
     form agrees with scipy's Runge-Kutta on Vm dm/dt = k Vs (s - m), Vs ds/dt = -k Vs (s - m)."""
-    bed, theta = PortionBed(500.0), standing(0.45, 0.12, 4e-3)
+    bed, theta = PortionBed(500.0), theta_of(0.45, 0.12, 4e-3)
     mobile_ml, slow_ml = 225.0 + standing_ml, 27.0
     start = BedState(np.array([0.01]), np.array([0.6]), 0.0, 0.0)
     # A next portion of nothing: only the rest before it shows.
@@ -60,7 +60,7 @@ def test_exchange_keeps_mass_and_agrees_with_an_integrator(seconds: float, stand
 def test_rest_after_draining_leaks_into_the_drained_bed_only() -> None:
     """A night's rest meets the little liquid left on the drained resin, so it ends stronger than in a full portion
     and weaker than the slow liquid was; nothing is lost or made on the way to the end."""
-    bed, theta = PortionBed(500.0), standing(0.45, 0.12, 4e-3)
+    bed, theta = PortionBed(500.0), theta_of(0.45, 0.12, 4e-3)
     start = BedState(np.array([0.01]), np.array([0.6]), 0.0, 0.0)
     short = math.exp(bed.level(theta, start, 250.0, 900.0)[0])
     long = math.exp(bed.level(theta, start, 250.0, 40_000.0)[0])
@@ -74,7 +74,7 @@ def test_rest_after_draining_leaks_into_the_drained_bed_only() -> None:
 @pytest.mark.parametrize("count", [1, 2, 3, 8, 37])
 def test_bundled_pours_equal_single_pours(count: int) -> None:
     """``count`` equal portions at once are the same portions one by one."""
-    bed, theta = PortionBed(500.0), np.vstack([standing(), standing(0.3, 0.3, 1e-3), standing(0.6, 0.02, 2e-2)])
+    bed, theta = PortionBed(500.0), np.vstack([theta_of(), theta_of(0.3, 0.3, 1e-3), theta_of(0.6, 0.02, 2e-2)])
     start = bed.pour(theta, bed.start(theta), Pour(250.0, 0.0, 0.0), 0.0)
     single = start
     for n in range(count):
@@ -87,7 +87,7 @@ def test_bundled_pours_equal_single_pours(count: int) -> None:
 
 def test_ladder_is_pouring_on() -> None:
     """The sum of two exponentials gives the level after each further portion as pouring them one by one does."""
-    bed, theta = PortionBed(500.0), np.vstack([standing(), standing(0.3, 0.3, 1e-3), standing(0.6, 0.02, 2e-2)])
+    bed, theta = PortionBed(500.0), np.vstack([theta_of(), theta_of(0.3, 0.3, 1e-3), theta_of(0.6, 0.02, 2e-2)])
     state = bed.pour(theta, bed.start(theta), Pour(250.0, 0.0, 0.0), 0.0)
     ladder = bed.ladder(theta, state, 250.0, 120.0, 120.0, 84.0)
     levels = []
@@ -102,7 +102,7 @@ def test_ladder_is_pouring_on() -> None:
 
 def test_ladder_crossing_at_its_ends() -> None:
     """0 where the target is met, part of a portion within the first, inf where it takes more than ``most``."""
-    bed, theta = PortionBed(500.0), standing(slow=0.0)
+    bed, theta = PortionBed(500.0), theta_of(slow=0.0)
     state = _poured(bed, theta, 250.0, 1)
     ladder = bed.ladder(theta, state, 250.0, 120.0, 120.0, 84.0)
     now = bed.level(theta, state, 250.0, 84.0)

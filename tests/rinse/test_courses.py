@@ -102,7 +102,7 @@ def test_rests_in_flow_are_bounded_and_add_up() -> None:
 def test_a_fact_more_is_the_whole_trace_anew() -> None:
     """What the last trace of the same hypotheses gave is not worked out again: same numbers as a fresh course gives,
     after a fact more, an over range forgotten, a rest and other hypotheses as well."""
-    theta = prior_from_setup(SETUP, 1.0).draw(5, np.random.default_rng(4))
+    theta = np.hstack([prior_from_setup(SETUP, 1.0).draw(5, np.random.default_rng(4)), np.full((5, 1), 1.0)])
     course = FlowCourse(FlowBed(500.0, 2.0))
 
     def fresh(hypotheses: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -54,13 +53,12 @@ def test_another_vessel_typed_portion_after_portion_is_never_believed_by_itself(
     bench: Any, cut: int, vessel: tuple[int, int]
 ) -> None:
     """Digits that flicker between 2 and 1 are no washout; the forecast must not come down to them. Falling as it does,
-    the filtrate reads 3 ppm with portion 17 and the target's 2 with portion 18. A stop may only come of the forecast
-    made before, in safety's distance behind that; nine portions in, that forecast reaches nowhere near it."""
+    the filtrate reads 3 ppm with portion 17 and the target's 2 with portion 18."""
     rows = _typed([*FALLS[:cut], *vessel * 6])
     states = bench.watch(bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5)), rows)
     verdicts = [state.verdict for state in states[1::2]]
     assert set(verdicts[cut + 2 : 18]) == {Verdict.CHECK}, "asked as long as the answer matters"
-    assert Verdict.STOP not in (verdicts if cut == 9 else verdicts[:20])
+    assert Verdict.STOP not in verdicts
 
 
 def test_the_persons_word_ends_that_hold(bench: Any) -> None:
@@ -75,14 +73,11 @@ def test_the_persons_word_ends_that_hold(bench: Any) -> None:
     assert states[-1].cause == "" and states[-1].verdict is not Verdict.CHECK
 
 
-@pytest.mark.parametrize(("shown", "stood_s"), [(1, 0.0), (0, 400.0)])
-def test_a_doubt_is_told_and_the_persons_word_ends_it(bench: Any, shown: int, stood_s: float) -> None:
-    """A fall by more than foreseen, then the same again: no stop until it is borne out, or someone looked. Of zeros a
-    portion stood for so much longer, or the forecast from before them would do."""
+@pytest.mark.parametrize("shown", [1, 0])
+def test_a_doubt_is_told_and_the_persons_word_ends_it(bench: Any, shown: int) -> None:
+    """A fall by more than foreseen, then the same again: no stop until it is borne out, or someone looked."""
     setup = bench.setup(resin_ml=1010.0, portion_ml=1900.0, endpoint=Endpoint.parse("4 uS/cm", 0.5))
     rows = _typed([*FALLS[:-1], shown, shown, shown, shown, shown][: len(FALLS) + (3 if shown else 4)])
-    late = 2 * (len(FALLS) + 1)
-    rows = [*rows[:late], *(replace(row, time_s=row.time_s + stood_s) for row in rows[late:])]
     unsure = bench.watch(setup, rows)[-1]
     assert unsure.verdict is Verdict.RINSE and DOUBTED in unsure.reason
     rows.append(Row(rows[-1].time_s + 1.0, rows[-1].rinse_ml, event="note: probe confirmed"))

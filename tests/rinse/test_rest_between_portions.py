@@ -15,11 +15,10 @@ from rinsewatch.cli.bench_rinse import run_rinse, target_of
 from rinsewatch.cli.bench_score import Task, score
 from rinsewatch.rinse.beds import BedState, PortionBed, Pour
 from rinsewatch.rinse.portions import PortionBelief
-from rinsewatch.rinse.prior import LEAST_STOOD, STOOD
 from rinsewatch_sim.column import Bed, Exchange
 from rinsewatch_sim.operator import Operator
 from rinsewatch_sim.simulate import random_scenario, run
-from tests.rinse.columns import standing
+from tests.rinse.columns import theta_of
 
 RESIN_ML, PORTION_ML, PACE_S, NIGHT_S = 500.0, 400.0, 120.0, 30_000.0
 
@@ -37,7 +36,7 @@ def _after_a_night(fill: float, rate_s: float) -> np.ndarray[Any, np.dtype[np.fl
 
 
 def _foreseen(fill: float, rate_s: float, stood_s: float) -> np.ndarray[Any, np.dtype[np.float64]]:
-    bed, theta = PortionBed(RESIN_ML), standing(0.45, 0.12 / 0.45, rate_s, fill=fill)
+    bed, theta = PortionBed(RESIN_ML), theta_of(0.45, 0.12 / 0.45, rate_s, fill=fill)
     state: BedState = bed.start(theta)
     out = []
     for number in range(9):
@@ -56,32 +55,6 @@ def test_a_night_meets_the_drained_bed(fill: float, rate_s: float) -> None:
     truth = _after_a_night(fill, rate_s)
     np.testing.assert_allclose(_foreseen(fill, rate_s, PACE_S), truth, atol=1e-6)
     assert (truth - _foreseen(fill, rate_s, math.inf)).min() > 0.07
-
-
-@pytest.mark.parametrize("share", [0.4, 0.7])
-def test_a_portion_may_have_drained_long_before_the_next(share: float) -> None:
-    """Contact, drain, rest, as the bench's bed does it: to the digit. Taken to stand until the next is poured, it
-    gives off more of the slow liquid, and the levels are too low in the end: more than a meter's noise."""
-    bed = Bed(0.45 * RESIN_ML, 0.12 * RESIN_ML, 1, Exchange((1.0,), (4e-3,)))
-    bed.fill(1.0, 0.5)
-    truth = []
-    for _ in range(9):
-        truth.append(math.log(bed.portion(PORTION_ML, share * PACE_S)))
-        bed.rest((1.0 - share) * PACE_S)
-    theta = standing(0.45, 0.12 / 0.45, 4e-3, fill=0.5)
-    all_along = _levels(theta)
-    theta[0, STOOD] = math.log((share - LEAST_STOOD) / (1.0 - share))
-    np.testing.assert_allclose(_levels(theta), truth, atol=1e-6)
-    assert np.abs(np.array(truth) - all_along).max() > 0.05
-
-
-def _levels(theta: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    bed = PortionBed(RESIN_ML)
-    state, out = bed.start(theta), []
-    for number in range(9):
-        state = bed.pour(theta, state, Pour(PORTION_ML, 0.0, PACE_S if number else 0.0), PORTION_ML)
-        out.append(float(bed.level(theta, state, PORTION_ML, PACE_S)[0]) - theta[0, 3])
-    return np.array(out)
 
 
 def _night(seed: int) -> tuple[list[float], list[bool]]:
