@@ -19,6 +19,7 @@ from rinsewatch.cli.meterlink import profile_for
 from rinsewatch.cli.stage import Means, Stage, begin_stage
 from rinsewatch.cli.watchrun import DONE, NOT_REACHED, can_draw, choose_face, run_stage, tell_end
 from rinsewatch.logbook.location import logbook_path
+from rinsewatch.logbook.lock import WriterLock
 from rinsewatch.logbook.store import Logbook
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.session.commands import Finish, Pour
@@ -179,9 +180,9 @@ def _logbook(demo: Demo) -> Iterator[Logbook]:
     if demo.logbook_file is not None:
         path = Path(demo.logbook_file)
     elif path.exists() and not demo.keep:
-        with Logbook.open(path) as old:  # refuses what is no logbook, or in use
-            old.reserve()
-        path.unlink()
+        Logbook.open(path).close()  # refuses what is no logbook
+        with WriterLock(path):  # or in use: two demos begun at once must not delete each other's
+            path.unlink(missing_ok=True)
     with Logbook.open(path) as logbook:
         logbook.reserve()
         yield logbook
