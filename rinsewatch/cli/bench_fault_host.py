@@ -60,15 +60,17 @@ def memory(bench: Bench) -> Outcome:
     return Outcome(held, f"alive: {alive}, {missing} of {watched.sent_count} lines missing, record sound: {whole}")
 
 
-# At nice 10 beside eight others the kernel gives 110 of 8,300 parts of the cores: late is not lost.
-_STARVED_S, _AFTER_S = 30.0, 10.0
+# At nice 19 beside eight others the kernel gives 15 of 8,200 parts of a core: late is not lost. What takes 20 ms takes
+# 5 s so; after a while another process gives the processor back, as no thread of ours gets to it in time.
+_STARVED_S, _AFTER_S = 20.0, 40.0
+_GIVE_BACK = "import os, sys, time; s, t, n = sys.argv[1:]; time.sleep(float(s)); os.setpriority(0, int(t), int(n))"
 _BURN = "while True: sum(range(1000))"
 
 
 @fault(
     "H18",
     "processor starved",
-    inject="eight busy processes, our own as nice as they and at nice 10, 10 lines a second",
+    inject="eight busy processes, our own as nice as they and at nice 19, 10 lines a second",
     must="none lost; 99 % read within 500 ms where all are equally nice",
 )
 def starved(bench: Bench) -> Outcome:
@@ -76,7 +78,7 @@ def starved(bench: Bench) -> Outcome:
     burners = [subprocess.Popen([sys.executable, "-c", _BURN]) for _ in range(8)]
     words, held, quick = [], True, True
     try:
-        for nice in (0, 10):
+        for nice in (0, 19):
             folder = bench.folder / str(nice)
             folder.mkdir()
             lags, lost = _lags(folder, bench.many(300, 40 if nice == 0 else 15), nice)
@@ -105,31 +107,25 @@ def _lags(folder: Path, lines: int, nice: int) -> tuple[list[float], int]:
                 time.sleep(0.1)
 
         talker, lags = threading.Thread(target=talk, daemon=True), list[float]()
-        recording = Recording(folder, VirtualClock())
-        pty.send(b"%d.0 uS/cm\r\n" % lines)  # one at leisure: what is made ready once is no part of a line's way
-        first = list[Reading]()
-        while not first:
-            first = readings(link.poll(0.25))
-        recording.take(first)
-        before = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
-        talker.start()
-        # What waits while we are starved is late, not lost: the rest is read when there is a processor again.
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), nice)
-        ends_s = time.monotonic() + lines * 0.1 + _STARVED_S
-        may_return = os.geteuid() == 0  # nobody else may take nice back
-        while len(lags) < lines and time.monotonic() < ends_s + (_AFTER_S if may_return else 0.0):
-            if may_return and time.monotonic() > ends_s:
-                os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), before)
-            found = readings(link.poll(0.25))
-            lags += [reading.monotonic_s - sent[reading.raw] for reading in found if reading.raw in sent]
-            recording.take(found)
-        if may_return:
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), before)
+        recording, reader = Recording(folder, VirtualClock()), threading.get_native_id()
+        before = os.getpriority(os.PRIO_PROCESS, reader)
+        giver = [sys.executable, "-c", _GIVE_BACK, str(_STARVED_S), str(reader), str(before)]
+        with subprocess.Popen(giver, stderr=subprocess.DEVNULL) as giving:  # only root's succeeds
+            talker.start()
+            os.setpriority(os.PRIO_PROCESS, reader, nice)
+            ends_s = time.monotonic() + lines * 0.1 + _STARVED_S + _AFTER_S
+            while len(lags) < lines and time.monotonic() < ends_s:
+                found = readings(link.poll(0.25))
+                lags += [reading.monotonic_s - sent[reading.raw] for reading in found if reading.raw in sent]
+                recording.take(found)
+            giving.kill()
+        if os.geteuid() == 0:  # nobody else may take nice back
+            os.setpriority(os.PRIO_PROCESS, reader, before)
         kept = sum(entry.kind != "event" for entry in recording.entries())
         recording.close()
         link.close()
         talker.join(5.0)
-    return lags, lines - min(len(lags), kept - 1)
+    return lags, lines - min(len(lags), kept)
 
 
 @fault(
