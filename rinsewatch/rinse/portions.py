@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from rinsewatch.rinse.arrival import Arrival
 from rinsewatch.rinse.assured import PLACES, USUAL, Assured
 from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
 from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
@@ -48,8 +49,10 @@ class PortionBelief(Belief):
         self.now_ml = 0.0
         self.window = PortionWindow()
         self._window_before = PortionWindow()
+        self._arrival = Arrival(self.window, typed=False)
         self._shape = PortionShape()
-        self._noticed = 0  # readings of the present portion, believed or not
+        self._noticed = 0  # readings of the present portion, believed or not, and when the last one was
+        self._noticed_s = 0.0
         self._fell_s = -math.inf
         self._doubts = Doubts()
         self._assured = Assured()
@@ -85,6 +88,11 @@ class PortionBelief(Belief):
         return fmean(min(gap, pace) for gap in self._rhythm_s or [pace])
 
     @property
+    def _due_s(self) -> float:
+        """Seconds after its pour from which a portion may be judged."""
+        return min(max(STAND_SHARE * (self.pace_s or USUAL_PACE_S), LEAST_STAND_S), MOST_STAND_S)
+
+    @property
     def _read_s(self) -> float:
         """When a portion of the person's rhythm is read, seconds after its pour.
 
@@ -96,6 +104,7 @@ class PortionBelief(Belief):
     def pour(self, volume_ml: float, time_s: float) -> None:
         """A portion was poured."""
         gap = 0.0 if self._poured_s is None else time_s - self._poured_s
+        self._settle_for_early()
         self._most_before_us_cm = self._assured.most_us_cm(self.now_ml)
         unsure = self._unsure(gap)
         self.jump = max(self.jump, unsure)
@@ -123,6 +132,7 @@ class PortionBelief(Belief):
         self._shape.next_portion()
         self._doubts.next_portion()
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
+        self._arrival = Arrival(self._window_before, typed)
         self._arrive()
 
     def _unsure(self, gap_s: float) -> float:
@@ -132,12 +142,18 @@ class PortionBelief(Belief):
             return 0.0
         return GAP_JUMP * min(abs(math.log(gap_s / self.pace_s)), 1.0)
 
+    def _settle_for_early(self) -> None:
+        """Nothing new came to the probe until the next portion: what it went on reading is all there is of this one."""
+        if not self.window.count and self._arrival.early.last_after_s >= self._noticed_s:
+            self.window = self._arrival.early
+
     def unpour(self, volume_ml: float) -> None:
         """The last portion was none; what was read since belongs to the one before."""
         self.course.unpour()
         self.now_ml -= volume_ml
         self._poured_s = self.course.pours[-1].time_s if self.course.pours else None
         self._gaps_s, self._typed_at = self._gaps_s[:-1], self._typed_at[:-1]
+        self._arrival.waits = False
         self.population = Population(self.population.prior, self.setup.residue, self.course, self.rng)
         self._arrive()
 
@@ -210,6 +226,13 @@ class PortionBelief(Belief):
 
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading of the present portion."""
+        after_s = self._after(time_s)
+        self._shape.trust(after_s, span)
+        if self._arrival.waits:
+            window = self._arrival.hear(after_s, span, self._due_s)
+            if window is None:
+                return
+            self.window = window
         if self.window.count >= FALL_COUNT and span.high_us_cm < FALL * self.window.late_us_cm:
             # Poured and not logged; or the display went over to coarser steps. The next portion will tell.
             self._fell_s = time_s
@@ -217,8 +240,7 @@ class PortionBelief(Belief):
                 self._doubts.fell(span, self.window.late_us_cm, self.place, self._likely_us_cm)
         else:
             self._doubts.did_not_fall(span)
-        self.window.add(self._after(time_s), span)
-        self._shape.trust(self._after(time_s), span)
+        self.window.add(after_s, span)
         if self._due(self.window.count):
             fact = self.window.fact()
             if fact is not None:
@@ -241,9 +263,9 @@ class PortionBelief(Belief):
 
     def notice(self, span: Span, time_s: float, *, high: bool) -> None:
         """A reading: how it moves tells more than where it stands, but not one far above the filtrate."""
-        self._noticed += 1
+        self._noticed, self._noticed_s = self._noticed + 1, self._after(time_s)
         if not high:
-            self._shape.add(self._after(time_s), span)
+            self._shape.add(self._noticed_s, span)
 
     @property
     def unlike(self) -> bool:
@@ -312,8 +334,7 @@ class PortionBelief(Belief):
             return True
         pace = self.pace_s or USUAL_PACE_S
         stood_s = min(self.window.last_after_s, time_s - self._fell_s)
-        long_enough = stood_s >= min(max(STAND_SHARE * pace, LEAST_STAND_S), MOST_STAND_S)
-        if not long_enough or self.window.unsettled(falls_only=True) > STILL:
+        if stood_s < self._due_s or self.window.unsettled(falls_only=True) > STILL:
             return False
         rise = self._window_before.rise_after(self.window.last_after_s)
         return max(self.window.reading_at(pace), rise * late.shown_us_cm) <= most_us_cm
@@ -324,7 +345,8 @@ class PortionBelief(Belief):
         if after > self._looked_s + 0.5 * pace and self.window.count == 0:
             self._look(after, None)
             self._foresee()
-        settling = not self.window.typed and after < max(15.0, 0.25 * pace)
+        waiting = self._arrival.waits and after < self._due_s
+        settling = waiting or (not self.window.typed and after < max(15.0, 0.25 * pace))
         low, high = self._before
         if self.window.count < 3 and after < READ_SHARE * pace:
             low *= UNLEAKED

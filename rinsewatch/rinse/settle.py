@@ -41,8 +41,10 @@ _RANK = attrgetter("rank")
 class PortionWindow:
     """The readings of the present portion, decimated so that their number stays bounded."""
 
-    def __init__(self, typed: bool = False) -> None:
+    def __init__(self, typed: bool = False, begins_s: float = 0.0) -> None:
+        """``begins_s``: seconds after the pour at which its filtrate came to the probe."""
         self._samples: list[_Sample] = []
+        self._begins_s = begins_s
         self._stride = 1
         self._count = 0
         self._middles: dict[tuple[float, float], Span | None] = {}  # remembered until the next reading
@@ -57,6 +59,15 @@ class PortionWindow:
     def last_after_s(self) -> float:
         """Seconds after the pour of the last trusted reading."""
         return self._samples[-1].after_s if self._samples else 0.0
+
+    @property
+    def last_us_cm(self) -> tuple[float, float]:
+        """Low and high end of what its end shows; above all displays while nothing was read."""
+        late = self.late
+        if late is None:
+            return math.inf, math.inf
+        last = self._samples[-1].span
+        return min(late.low_us_cm, last.low_us_cm), max(late.high_us_cm, last.high_us_cm)
 
     def add(self, after_s: float, span: Span) -> None:
         """Take in a trusted reading."""
@@ -75,10 +86,9 @@ class PortionWindow:
         """(seconds after the pour, what the portion says), None while nothing was read. Reading scale."""
         if not self._samples:
             return None
-        newest = self._samples[-1].after_s
         span = self._middle(_LAST_PART, math.inf)
         assert span is not None  # the newest is in it
-        late_s = [s.after_s for s in self._samples if s.after_s >= _LAST_PART * newest]
+        late_s = [s.after_s for s in self._samples if s.after_s >= self._part_s(_LAST_PART)]
         after_s = sum(late_s) / len(late_s)
         noise = math.hypot(PORTION_NOISE, self.unsettled())
         return after_s, Observation(span.low_us_cm, span.high_us_cm, noise)
@@ -97,11 +107,14 @@ class PortionWindow:
     def _middle(self, begin: float, end: float) -> Span | None:
         """The median of a part of the time so far; None if nothing was read in it."""
         if (begin, end) not in self._middles:
-            newest_s = self.last_after_s
-            from_s, until_s = begin * newest_s, math.inf if end == math.inf else end * newest_s
+            from_s, until_s = self._part_s(begin), math.inf if end == math.inf else self._part_s(end)
             part = sorted((s for s in self._samples if from_s <= s.after_s < until_s), key=_RANK)
             self._middles[begin, end] = part[len(part) // 2].span if part else None
         return self._middles[begin, end]
+
+    def _part_s(self, share: float) -> float:
+        """Seconds after the pour at a share of the time read so far."""
+        return self._begins_s + share * (self.last_after_s - self._begins_s)
 
     def change(self, until_s: float, early: tuple[float, float], late: tuple[float, float]) -> float | None:
         """Log change from the early to the late part (shares) of the time up to ``until_s``; None if one is empty."""
@@ -127,8 +140,9 @@ class PortionWindow:
         newest = self._samples[-1]
         if self.typed or len(self._samples) < 4:
             return newest.span.shown_us_cm
-        early = [s for s in self._samples if _EARLY_PART * newest.after_s <= s.after_s < _LAST_PART * newest.after_s]
-        late = [s for s in self._samples if s.after_s >= _LAST_PART * newest.after_s]
+        early_s, late_s = self._part_s(_EARLY_PART), self._part_s(_LAST_PART)
+        early = [s for s in self._samples if early_s <= s.after_s < late_s]
+        late = [s for s in self._samples if s.after_s >= late_s]
         if not early:
             return newest.span.shown_us_cm
         value_early, value_late = (sum(s.span.shown_us_cm for s in part) / len(part) for part in (early, late))
@@ -139,10 +153,12 @@ class PortionWindow:
     def unsettled(self, *, falls_only: bool = False) -> float:
         """How much (log) the reading may still be away from where it goes; ``falls_only``: a rise does not count."""
         before, after = self._middle(_EARLY_PART, _LAST_PART), self.late
-        lag = 0.0 if self.typed else math.exp(-self._samples[-1].after_s / CUP_S)
+        lag = 0.0 if self.typed else math.exp(-(self.last_after_s - self._begins_s) / CUP_S)
         if before is None or after is None:
             return lag
-        if min(before.shown_us_cm, after.shown_us_cm) <= 0 or before.is_over or after.is_over:
+        if before.is_over != after.is_over:
+            return 1.0  # it came into range, or left it, while the portion stood
+        if min(before.shown_us_cm, after.shown_us_cm) <= 0 or after.is_over:
             return lag
         move = math.log(before.shown_us_cm / after.shown_us_cm)
         move = max(move, 0.0) if falls_only else abs(move)
