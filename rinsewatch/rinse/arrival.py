@@ -6,7 +6,6 @@ portion before. That is no fact of the new portion, neither as its level nor as 
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 from rinsewatch.rinse.settle import PortionWindow

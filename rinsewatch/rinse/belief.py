@@ -37,6 +37,7 @@ MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer 
 AGREE: Final = 1.1  # a reading may lie so far above the 95 % end of the filtrate
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 OUTER: Final = (0.005, 0.995)
+GRAVE: Final = 0.8  # chance of being out of reach from which another explanation is looked for
 FORESEEN: Final = (0.02, 0.98)  # of what was believed before a reading: one outside has to be borne out before a stop
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
 
@@ -56,6 +57,7 @@ class Belief(ABC):
         self.jump = 0.0
         self._evaluated_at = 0
         self._target: float | None = None
+        self.chance_unreachable = 0.0
         self.travel = 0.0
         self.rested = False
         self._levels: dict[float, tuple[Array, Flags]] = {}
@@ -143,6 +145,10 @@ class Belief(ABC):
         self.setup = setup
         self.population = Population(self._prior(step_us_cm), setup.residue, self.course, self.rng)
         self._relook()
+
+    def _refit(self) -> None:
+        """Take in the facts committed; that the target is out of reach is not to be said of one explanation alone."""
+        self.population.refit(self.course, grave=self.chance_unreachable > GRAVE)
 
     # ---- answers -------------------------------------------------------------------------------
 

@@ -115,7 +115,7 @@ class FlowBelief(Belief):
             self._surprised_ml = self.now_ml
         if fact is not None:
             self.course.learn(fact[0], self._linear(self._doubted(fact[1])))
-            self.population.refit(self.course)
+            self._refit()
             self.jump = 0.0
         self._set_block()
 

@@ -14,8 +14,9 @@ from rinsewatch.rinse.flow import FlowBelief
 from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
 from rinsewatch.rinse.known import Verification, known_from_note
 from rinsewatch.rinse.population import View
-from rinsewatch.rinse.portions import LEAST_STAND_S, PortionBelief
+from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch.rinse.price import break_even_target_us_cm, price_now
+from rinsewatch.rinse.rhythm import LEAST_STAND_S
 from rinsewatch.rinse.row import Row, understood
 from rinsewatch.rinse.setup import MOST_WATER_US_CM, EndpointKind, RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
@@ -29,6 +30,7 @@ ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave a
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
 PATIENCE: Final = 1.0  # portions poured on a plateau before it is called one
+STILL_FALLS: Final = 0.05  # of the reading, meanwhile: that is no plateau, whatever is believed of the floor
 
 
 class Rinse:
@@ -48,7 +50,8 @@ class Rinse:
         self._paused = False
         self._start_s: float | None = None
         self._good_since_s = math.inf
-        self._plateau_ml: float | None = None
+        self._plateau: tuple[float, Span] | None = None  # where it came in sight, and what was read there
+        self._trusted: Span | None = None  # the last reading believed
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._coarse_us_cm = 0.0
         self._highest_us_cm = 0.0  # of what was believed
@@ -223,6 +226,7 @@ class Rinse:
             self._belief.jump = 2.0
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
+        self._trusted = span
         self._highest_us_cm = max(self._highest_us_cm, span.low_us_cm)
         self._coarse_us_cm = span.step_us_cm if self._hides_target(span) else 0.0
         return None if span.is_over else span.shown_us_cm
@@ -298,13 +302,17 @@ class Rinse:
             came_down=self._came_down(),
             is_flow=self.setup.is_flow,
         )
-        if not on_plateau(evidence):
-            self._plateau_ml = None
-            return evidence
-        if self._plateau_ml is None:
-            self._plateau_ml = belief.now_ml
-        since = belief.now_ml - self._plateau_ml
-        return replace(evidence, patient=since >= PATIENCE * (self.setup.portion_ml or 0.5 * self.setup.resin_ml))
+        return replace(evidence, patient=self._patient(on_plateau(evidence)))
+
+    def _patient(self, plateau: bool) -> bool:
+        """Enough was poured since the plateau came in sight, and the reading has not fallen on since."""
+        seen, now_ml = self._trusted, self._belief.now_ml
+        if not plateau or seen is None:
+            self._plateau = None
+            return False
+        if self._plateau is None or seen.high_us_cm < (1.0 - STILL_FALLS) * self._plateau[1].low_us_cm:
+            self._plateau = (now_ml, seen)
+        return now_ml - self._plateau[0] >= PATIENCE * (self.setup.portion_ml or 0.5 * self.setup.resin_ml)
 
     def _state(self, reading: float | None) -> RinseState:
         belief, target = self._belief, self._target()

@@ -9,6 +9,7 @@ out exactly (Rao-Blackwell). Deterministic for a given generator.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -28,6 +29,10 @@ ENOUGH_MOVED: Final = 1.0  # moves per member after each resampling, if these co
 MOST_ROUNDS: Final = 4
 FRESH_BLOCKS: Final = ((FLOOR, CARBON, UNEVEN), (SLOW, EXCHANGE, FILL))
 MOST_STAGES: Final = 14
+MOST_STAGES_ANEW: Final = 60  # from the prior to all facts at once
+RETRY_SURPRISED: Final = 1.05  # so many times the facts before another explanation is looked for again ...
+RETRY_GRAVE: Final = 1.2  # ... and where what is there explains them, but makes a claim
+RARE: Final = 0.1  # share of beds unlike the usual ones
 SURPRISE: Final = 0.7
 
 
@@ -99,11 +104,11 @@ class Population:
     def __init__(
         self, prior: Prior, residue: Residue, course: Course, rng: np.random.Generator, members: int = MEMBERS
     ) -> None:
-        self.prior = prior
+        self.prior = self.usual = prior
         self.residue = residue
         self.rng = rng
         self.theta = prior.draw(members, rng)
-        self._known = 0
+        self._known = self._began_at = 0
         self.refit(course)
 
     @property
@@ -111,19 +116,46 @@ class Population:
         """Normalised weights, shape (members,)."""
         return _normalised(self.fit.ln_all - self.fit.ln_old)
 
-    def refit(self, course: Course) -> None:
-        """Reweight by all committed facts; renew the population where the weights demand it."""
+    def refit(self, course: Course, *, grave: bool = False) -> None:
+        """Reweight by all committed facts; renew the population where the weights demand it.
+
+        ``grave``: what it says is a claim not to be made before another explanation was looked for.
+        """
         self.fit = run_facts(course, self.theta, self.prior, self.residue, self._known)
         if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS or self._surprised(course):
-            share = 0.0
-            for stage in range(MOST_STAGES):
-                share = self._stage(course, share, last=stage == MOST_STAGES - 1)
-                if share >= 1.0:
-                    break
-            self._known = course.last_serial
-            self.fit = replace(self.fit, ln_old=self.fit.ln_all)
+            self._renew(course, MOST_STAGES)
+        retry = RETRY_SURPRISED if self._surprised(course) else RETRY_GRAVE if grave else math.inf
+        if course.last_serial > self._began_at and course.last_serial >= retry * self._began_at:
+            self._begin_again(course)
         self.water = Water.of(self.residue, self.theta, self.prior)
         self.uneven = np.exp(self.theta[:, UNEVEN])
+
+    def _renew(self, course: Course, most_stages: int) -> None:
+        """Let the facts that are new to the members in by degrees."""
+        share = 0.0
+        for stage in range(most_stages):
+            share = self._stage(course, share, last=stage == most_stages - 1)
+            if share >= 1.0:
+                break
+        self._known = course.last_serial
+        self.fit = replace(self.fit, ln_old=self.fit.ln_all)
+
+    def _begin_again(self, course: Course) -> None:
+        """No member explains the last fact, nor any near them: look for another explanation of all facts, among beds
+        unlike the usual ones too, and take it if it is the better one by more than such beds are rare."""
+        prior, theta, fit, known, before = self.prior, self.theta, self.fit, self._known, self._plausible()
+        self._began_at, self._known, self.prior = course.last_serial, 0, self.usual.unusual()
+        self.theta = self.prior.draw(theta.shape[0], self.rng)
+        self.fit = run_facts(course, self.theta, self.prior, self.residue, 0)
+        self._renew(course, MOST_STAGES_ANEW)
+        odds = math.log(RARE) if prior is self.usual else 0.0
+        if self._plausible() + odds <= before:
+            self.prior, self.theta, self.fit, self._known = prior, theta, fit, known
+
+    def _plausible(self) -> float:
+        """Log posterior density of the middle member, up to a constant common to all priors."""
+        ln_density = self.prior.log_density(self.theta) - np.log(self.prior.spread).sum()
+        return float(np.median(self.fit.ln_all + ln_density))
 
     def _surprised(self, course: Course) -> bool:
         """All members alike take the last fact for a false one: even weights, and yet all may be wrong."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from statistics import fmean, median, median_low
 from typing import Final
 
 import numpy as np
@@ -19,23 +18,16 @@ from rinsewatch.rinse.forecast import FIVE, chance_below
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
 from rinsewatch.rinse.prior import START, Array
+from rinsewatch.rinse.rhythm import GAP_JUMP, LEAST_STAND_S, Rhythm
 from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.shape import PortionShape
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.verdict import HIDDEN_CHANCE, WRONG
 
-USUAL_PACE_S: Final = 180.0  # a portion through a slow filter, until the person's own rhythm is known
-LOWEST_PACE_S: Final = 1.0  # recordings without real times must not stop the slow exchange
-LONG_REST_PACES: Final = 8.0  # a gap of so many portions' time is a rest, not the rhythm
 UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
-STAND_SHARE: Final = 0.6  # of its time a portion stands before it is judged, within these bounds in seconds
-LEAST_STAND_S: Final = 10.0
-MOST_STAND_S: Final = 120.0
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
-GAP_JUMP: Final = 0.15  # log spread per log of a gap's length against the usual, up to 1: see ``_unsure``
-READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
 
 
 class PortionBelief(Belief):
@@ -59,8 +51,7 @@ class PortionBelief(Belief):
         self._most_before_us_cm = math.inf  # of the portion before, by the forecast alone
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
-        self._gaps_s: list[float] = []
-        self._typed_at: list[float] = []  # shares of a portion's time
+        self.rhythm = Rhythm()
         self._state: BedState
         self._arrive()
 
@@ -72,50 +63,19 @@ class PortionBelief(Belief):
     @property
     def pace_s(self) -> float | None:
         """Seconds per portion, the person's own rhythm; None before two portions."""
-        rhythm = self._rhythm_s
-        return median(rhythm) if rhythm else None
-
-    @property
-    def _rhythm_s(self) -> list[float]:
-        """The times of the last portions, without rests: what is rare and so much longer than the others."""
-        usual = USUAL_PACE_S if len(self._gaps_s) < 2 else median_low(self._gaps_s)
-        return [gap for gap in self._gaps_s if gap < LONG_REST_PACES * usual]
-
-    @property
-    def _stands_s(self) -> float:
-        """For so long a portion to come will stand before it has drained: as those of the person's rhythm did."""
-        pace = self.pace_s or USUAL_PACE_S
-        return fmean(min(gap, pace) for gap in self._rhythm_s or [pace])
-
-    @property
-    def _due_s(self) -> float:
-        """Seconds after its pour from which a portion may be judged."""
-        return min(max(STAND_SHARE * (self.pace_s or USUAL_PACE_S), LEAST_STAND_S), MOST_STAND_S)
-
-    @property
-    def _read_s(self) -> float:
-        """When a portion of the person's rhythm is read, seconds after its pour.
-
-        The slow liquid leaks until then: coming portions must be foreseen at the same time as those behind were read.
-        """
-        share = median(self._typed_at) if self._typed_at and self.window.typed else READ_SHARE
-        return share * (self.pace_s or USUAL_PACE_S)
+        return self.rhythm.pace_s
 
     def pour(self, volume_ml: float, time_s: float) -> None:
         """A portion was poured."""
         gap = 0.0 if self._poured_s is None else time_s - self._poured_s
         self._settle_for_early()
         self._most_before_us_cm = self._assured.most_us_cm(self.now_ml)
-        unsure = self._unsure(gap)
+        unsure = self.rhythm.unsure(gap)
         self.jump = max(self.jump, unsure)
         self._commit()
         if self._poured_s is not None:
-            if gap < LOWEST_PACE_S:
-                gap = self.pace_s or USUAL_PACE_S
-            else:
-                self._gaps_s = [*self._gaps_s[-8:], gap]
-        usual_s = self.pace_s or USUAL_PACE_S
-        self.rested = gap >= LONG_REST_PACES * usual_s
+            gap = self.rhythm.poured(gap)
+        usual_s, self.rested = self.rhythm.usual_s, self.rhythm.rested(gap)
         if gap > USUAL * usual_s:
             self._assured.forget()
         self.jump = max(self.jump, GAP_JUMP if self.rested else unsure)
@@ -128,19 +88,12 @@ class PortionBelief(Belief):
             self._doubts.keep_end(self.window.late)
         typed = self._noticed <= 2 if self._noticed else self.window.typed
         if typed and 0.0 < self.window.last_after_s < gap and not self.rested:
-            self._typed_at = [*self._typed_at[-8:], self.window.last_after_s / gap]
+            self.rhythm.typed(self.window.last_after_s, gap)
         self._shape.next_portion()
         self._doubts.next_portion()
         self._window_before, self.window, self._noticed = self.window, PortionWindow(typed=typed), 0
         self._arrival = Arrival(self._window_before, typed)
         self._arrive()
-
-    def _unsure(self, gap_s: float) -> float:
-        """How far (log) a level may be off after such a gap: what has leaked hangs on when the portion had drained,
-        which nobody knows; it is the same every time only where the gaps are."""
-        if gap_s < LOWEST_PACE_S or self.pace_s is None:
-            return 0.0
-        return GAP_JUMP * min(abs(math.log(gap_s / self.pace_s)), 1.0)
 
     def _settle_for_early(self) -> None:
         """Nothing new came to the probe until the next portion: what it went on reading is all there is of this one."""
@@ -152,9 +105,9 @@ class PortionBelief(Belief):
         self.course.unpour()
         self.now_ml -= volume_ml
         self._poured_s = self.course.pours[-1].time_s if self.course.pours else None
-        self._gaps_s, self._typed_at = self._gaps_s[:-1], self._typed_at[:-1]
+        self.rhythm.unpour()
         self._arrival.waits = False
-        self.population = Population(self.population.prior, self.setup.residue, self.course, self.rng)
+        self.population = Population(self.population.usual, self.setup.residue, self.course, self.rng)
         self._arrive()
 
     def _relook(self) -> None:
@@ -169,7 +122,7 @@ class PortionBelief(Belief):
             return
         after_s, seen = fact
         self.course.learn(after_s, self._linear(seen))
-        self.population.refit(self.course)
+        self._refit()
         self.jump = 0.0
 
     def _arrive(self) -> None:
@@ -180,7 +133,7 @@ class PortionBelief(Belief):
         self._state = self.course.state(self.population.theta)
         # What will be read is the drained portion, with what leaks into it meanwhile; the gate takes the usual moment,
         # as whoever types late may type sooner this time.
-        self._look(0.0 if first else READ_SHARE * (self.pace_s or USUAL_PACE_S), None)
+        self._look(0.0 if first else self.rhythm.drained_s, None)
         self._foresee()
         if not first:
             self.travel += max(math.log(before / self.filtrate.mid), 0.0)
@@ -229,8 +182,9 @@ class PortionBelief(Belief):
         after_s = self._after(time_s)
         self._shape.trust(after_s, span)
         if self._arrival.waits:
-            window = self._arrival.hear(after_s, span, self._due_s)
+            window = self._arrival.hear(after_s, span, self.rhythm.due_s)
             if window is None:
+                self.heard = self.heard or span.is_over
                 return
             self.window = window
         if self.window.count >= FALL_COUNT and span.high_us_cm < FALL * self.window.late_us_cm:
@@ -249,7 +203,7 @@ class PortionBelief(Belief):
     def _find_chance(self, level_us_cm: float) -> float:
         """Now and when the portion has drained: the slow liquid leaks into it."""
         now = self.chance_below(level_us_cm)
-        drained_s = READ_SHARE * (self.pace_s or USUAL_PACE_S)
+        drained_s = self.rhythm.drained_s
         if now < 0.5 or self._looked_s >= drained_s:
             return now
         later = self.course.bed.level(self.population.theta, self._state, self._standing_ml(), drained_s)
@@ -301,7 +255,7 @@ class PortionBelief(Belief):
     @property
     def _done_anyway(self) -> bool:
         """A stop would not be false by the forecast from before any doubt, and without what was read since."""
-        if self._target is None or self._looked_s > USUAL * (self.pace_s or USUAL_PACE_S):
+        if self._target is None or self._looked_s > USUAL * self.rhythm.usual_s:
             return False
         return self._assured.most_us_cm(self.now_ml) <= WRONG * self._target
 
@@ -332,25 +286,25 @@ class PortionBelief(Belief):
             return False
         if self.window.typed:
             return True
-        pace = self.pace_s or USUAL_PACE_S
+        pace = self.rhythm.usual_s
         stood_s = min(self.window.last_after_s, time_s - self._fell_s)
-        if stood_s < self._due_s or self.window.unsettled(falls_only=True) > STILL:
+        if stood_s < self.rhythm.due_s or self.window.unsettled(falls_only=True) > STILL:
             return False
         rise = self._window_before.rise_after(self.window.last_after_s)
         return max(self.window.reading_at(pace), rise * late.shown_us_cm) <= most_us_cm
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""
-        after, pace = self._after(time_s), self.pace_s or USUAL_PACE_S
+        after, pace = self._after(time_s), self.rhythm.usual_s
         if after > self._looked_s + 0.5 * pace and self.window.count == 0:
             self._look(after, None)
             self._foresee()
-        waiting = self._arrival.waits and after < self._due_s
+        waiting = self._arrival.waits and after < self.rhythm.due_s
         settling = waiting or (not self.window.typed and after < max(15.0, 0.25 * pace))
         low, high = self._before
-        if self.window.count < 3 and after < READ_SHARE * pace:
+        if self.window.count < 3 and after < self.rhythm.drained_s:
             low *= UNLEAKED
-        if self.window.count >= 3 and self.settled:
+        if self.window.count >= 3 and self.settled and not self.window.is_over:
             low, high = self._outer(self.view)
         if settling:
             high = max(high, self._previous_high)
@@ -370,10 +324,10 @@ class PortionBelief(Belief):
 
     def _ladder(self) -> Ladder:
         """The portions to come, poured at the person's pace."""
-        pace = self.pace_s or USUAL_PACE_S
-        first_gap_s = max(pace, self._looked_s)
+        pace = self.rhythm.usual_s
+        first_gap_s, read_s = max(pace, self._looked_s), self.rhythm.read_s(typed=self.window.typed)
         return self.course.bed.ladder(
-            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, self._read_s, self._stands_s
+            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, read_s, self.rhythm.stands_s
         )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

@@ -25,7 +25,7 @@ c of 1 to 4.4 mol/L outside and X of 2 to 4 mol/L of fixed charge; liquid in dea
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -59,6 +59,10 @@ WIDE_FLOOR_SPREAD: Final = 1.0  # log
 SALT_SHARE: Final = 0.5  # of the rinse water's reading; the rest is carbon dioxide. Common practice, no source
 # Strength of the slow liquid at the start: no bead keeps more of the liquor out.
 LEAST_FILL: Final = 0.1
+# Beds unlike the usual ones: log spreads so many times as wide. What slow liquid holds varies most: some beds show
+# a tail so weak that it cannot be pores, others are fouled.
+UNUSUAL_SLOW: Final = 3.0
+UNUSUAL_BED: Final = 1.5
 # Log spread below which earlier rinses of a resin are not believed: drained by hand, no two are alike.
 LEAST_SPREAD: Final = 0.15
 
@@ -106,6 +110,13 @@ class Prior:
         if self.mean.size > CELLS:
             out = np.where(theta[:, CELLS] < 0.0, -np.inf, out)  # fewer than one cell is no bed
         return out
+
+    def unusual(self) -> Prior:
+        """The same around beds unlike the usual ones: what no usual one explains is looked for here."""
+        wider = np.ones(self.spread.size)
+        wider[SLOW] = UNUSUAL_SLOW
+        wider[[ENTRAINED, EXCHANGE]] = wider[CELLS:] = UNUSUAL_BED
+        return replace(self, spread=wider * self.spread)
 
     def floor_us_cm(self, theta: Array) -> Array:
         """Floor of each hypothesis, uS/cm."""

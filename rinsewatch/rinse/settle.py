@@ -42,9 +42,9 @@ class PortionWindow:
     """The readings of the present portion, decimated so that their number stays bounded."""
 
     def __init__(self, typed: bool = False, begins_s: float = 0.0) -> None:
-        """``begins_s``: seconds after the pour at which its filtrate came to the probe."""
+        """``begins_s``: seconds after the pour until which its filtrate had not come to the probe."""
         self._samples: list[_Sample] = []
-        self._begins_s = begins_s
+        self._arrived_s = begins_s
         self._stride = 1
         self._count = 0
         self._middles: dict[tuple[float, float], Span | None] = {}  # remembered until the next reading
@@ -59,6 +59,12 @@ class PortionWindow:
     def last_after_s(self) -> float:
         """Seconds after the pour of the last trusted reading."""
         return self._samples[-1].after_s if self._samples else 0.0
+
+    @property
+    def is_over(self) -> bool:
+        """Over range so far."""
+        late = self.late
+        return late is not None and late.is_over
 
     @property
     def last_us_cm(self) -> tuple[float, float]:
@@ -111,6 +117,14 @@ class PortionWindow:
             part = sorted((s for s in self._samples if from_s <= s.after_s < until_s), key=_RANK)
             self._middles[begin, end] = part[len(part) // 2].span if part else None
         return self._middles[begin, end]
+
+    @property
+    def _begins_s(self) -> float:
+        """From when on the probe was in the filtrate: one reading before the first, if they come steadily."""
+        if len(self._samples) < 2:
+            return self._arrived_s
+        first_s = self._samples[0].after_s
+        return max(first_s - (self.last_after_s - first_s) / (len(self._samples) - 1), self._arrived_s)
 
     def _part_s(self, share: float) -> float:
         """Seconds after the pour at a share of the time read so far."""

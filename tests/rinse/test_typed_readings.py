@@ -10,7 +10,7 @@ import pytest
 
 from rinsewatch.cli.bench_rinse import run_rinse, target_of
 from rinsewatch.cli.bench_score import Task, score
-from rinsewatch.rinse import portions
+from rinsewatch.rinse.rhythm import Rhythm
 from rinsewatch.rinse.row import Row
 from rinsewatch_sim.simulate import random_scenario, run
 
@@ -47,7 +47,7 @@ def test_a_fixed_moment_foresees_too_much_or_too_little(
     bench: Any, tail: Any, display: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The control: whoever types after a quarter of the time is foreseen too high, after nearly all too low."""
-    monkeypatch.setattr(portions.PortionBelief, "_read_s", property(lambda self: 0.7 * PACE_S))
+    monkeypatch.setattr(Rhythm, "read_s", lambda self, *, typed: 0.7 * PACE_S)
     meter = display("uS/cm", 1, 2e4)
     assert _next_against_truth(bench, tail, meter, 0.25) > 0.15
     assert _next_against_truth(bench, tail, meter, 0.95) < -0.08
