@@ -33,7 +33,18 @@ from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import random_scenario, run
 
 SEEDS = {"dev": 1_000, "final": 7_000_000}
-LAWS = ("own", "diffusion", "two-rate", "plug", "channel", "drift", "heavy-noise", "salt-splitting")
+LAWS = (
+    "own",
+    "diffusion",
+    "two-rate",
+    "plug",
+    "channel",
+    "drift",
+    "heavy-noise",
+    "salt-splitting",
+    "textbook",
+    "late-probe",
+)
 ESTIMATORS: dict[str, Callable[[Task], Outcome]] = {
     "rinsewatch": run_rinse,
     "oracle": oracle,
@@ -73,6 +84,8 @@ def under_law(scenario: Scenario, law: str) -> Scenario:
     if law == "salt-splitting":  # the bed swaps the rinse water's salt for its own ion, which conducts more
         salt_us_cm = scenario.rinse_us_cm - scenario.co2_us_cm
         return scenario.changed(leak_us_cm=salt_us_cm * (1.0 if scenario.residue == "NaOH" else 2.4))
+    if law == "late-probe":  # a slow filter: it takes a third of a portion's time until anything new is read
+        return scenario.changed(probe_late=0.33)
     return scenario if law == "own" else scenario.changed(exchange_law=law)
 
 

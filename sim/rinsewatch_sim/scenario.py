@@ -11,6 +11,7 @@ from rinsewatch_sim.column import Bed, Exchange
 from rinsewatch_sim.faults import Fault
 from rinsewatch_sim.operator import Operator
 from rinsewatch_sim.probe import Meter
+from rinsewatch_sim.textbook import AnyBed, TextbookBed
 from rinsewatch_sim.water import Array, co2_for_us_cm, conductivity_us_cm, salt_for_us_cm
 
 
@@ -21,7 +22,8 @@ class Scenario:
     ``flow_ml_min`` is None for portions. ``rinse_us_cm`` is the rinse water's true conductivity, of which
     ``co2_us_cm`` comes from carbonic acid; ``leak_us_cm`` is what the bed adds for ever; ``floor_drift`` the
     relative change of the rinse water over the rinse, ``floor_step`` one at once, at the progress ``floor_step_at``.
-    ``slow_fill``: slow strength over mobile strength.
+    ``slow_fill``: slow strength over mobile strength. ``probe_late``: share of a portion's time until its filtrate
+    comes to the probe.
     ``target_us_cm`` is on the meter's scale.
     """
 
@@ -55,6 +57,7 @@ class Scenario:
     aged: bool = False
     exchange_law: str = "first-order"
     channel: float = 0.0
+    probe_late: float = 0.0
 
     @property
     def is_flow(self) -> bool:
@@ -71,8 +74,12 @@ class Scenario:
         """Liquid that stays with the drained resin."""
         return self.entrained_ratio * self.resin_ml
 
-    def bed(self) -> Bed:
+    def bed(self) -> AnyBed:
         """The bed as it is when the rinse starts. Stirred portions are one mixed cell."""
+        if self.exchange_law == "textbook":
+            fast = math.log(self.exchange_per_s / 4e-4) / math.log(1e-2 / 4e-4)
+            draws = (fast, (self.slow_fill - 0.1) / 0.9)
+            return TextbookBed.of(self.resin_ml, self.entrained_ml, self.start_mol_l, self.cells, draws)
         exchange = Exchange.law(self.exchange_law, self.exchange_per_s)
         cells = self.cells if self.is_flow else 1
         bed = Bed(self.entrained_ml, self.slow_ratio * self.resin_ml, cells, exchange, self.channel)

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rinsewatch_sim.column import Bed
 from rinsewatch_sim.draw import random_scenario
 from rinsewatch_sim.faults import disturb
 from rinsewatch_sim.operator import Pour
 from rinsewatch_sim.record import BenchRow, Record
 from rinsewatch_sim.scenario import Scenario
+from rinsewatch_sim.textbook import AnyBed
 from rinsewatch_sim.water import Array
 
 __all__ = ["Record", "flow_past_end", "noise_free_knots", "random_scenario", "run"]
@@ -110,7 +110,7 @@ def _pour_all(scenario: Scenario, pour: Callable[[int], Pour]) -> _Track:
 
 
 def _one_portion(
-    scenario: Scenario, bed: Bed, portion: Pour, track: _Track, now: tuple[float, float, float, float]
+    scenario: Scenario, bed: AnyBed, portion: Pour, track: _Track, now: tuple[float, float, float, float]
 ) -> float:
     """Contact, drain, rest; readings all along. Returns what is left in the probe's cup, mol/L."""
     start_s, cup, poured, logged = now
@@ -125,7 +125,8 @@ def _one_portion(
             water = bed.soak(mixing_ml, period) * (1.0 - portion.bypass)
         elif i == contact:
             water = bed.drain(mixing_ml) * (1.0 - portion.bypass)
-        cup = water + (cup - water) * keep
+        if i >= scenario.probe_late * count:
+            cup = water + (cup - water) * keep
         if not scenario.hand_typed:
             track.sample(start_s + (i + 1) * period, cup, poured, logged)
     bed.rest(max(0.0, portion.interval_s - contact * period))

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rinsewatch_sim.column import Bed
 from rinsewatch_sim.operator import Operator, Pour
 from rinsewatch_sim.probe import meter_of
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import CUP_S, progress
+from rinsewatch_sim.textbook import AnyBed
 from rinsewatch_sim.wire import Sample
 
 STEP_S = 1.0  # longest inner step: cup and probe lag are a few seconds
@@ -29,7 +29,7 @@ class Bench:
     time_s: float = 0.0
     poured_ml: float = 0.0
     knots: list[tuple[float, float]] = field(default_factory=list)  # poured mL, settled filtrate mol/L
-    _bed: Bed = field(init=False)
+    _bed: AnyBed = field(init=False)
     _water: float = field(init=False)
     _cup: float = field(init=False)
     _probe: float = field(init=False)
