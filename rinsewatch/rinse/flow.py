@@ -141,7 +141,7 @@ class FlowBelief(Belief):
     def take(self, span: Span, time_s: float) -> None:
         """A trusted reading at the present volume."""
         self._last_taken, self._taken_ml = True, self.now_ml
-        if self.block.count and self.now_ml - self.block.start_ml >= self.block_ml:
+        if self.block.count and (self.now_ml - self.block.start_ml >= self.block_ml or self.block.falls_away(span)):
             self._commit()
         if span.is_zero and self._unforeseen_zero(span):
             # A probe in air shows it too, for as long as it is there: it teaches nothing until the forecast is so far.

@@ -18,6 +18,7 @@ from rinsewatch.rinse.spans import Span
 PORTION_NOISE: Final = 0.025  # relative; bypass and stirring make settled portions differ by 2-4 %
 BLOCK_NOISE: Final = 0.009  # relative, shared by a block: lag, drift
 READING_NOISE: Final = 0.02  # relative, per reading; median over open measured decays 0.9 %, 90 % below 2.4 %
+BLOCK_FALL: Final = 0.75  # a block spans a seventh of an e-fold as foreseen; twice as much and more was not foreseen
 BORDER: Final = 0.125  # of a step: so near the border of two digits a quiet meter shows both
 LONE_OF: Final = 5  # readings of a block before one of them is the odd one out
 CUP_S: Final = 8.0  # seconds for a cup and a cheap cell to follow: memory of users' meters, no source
@@ -192,6 +193,7 @@ class FlowBlock:
         self._sum_shown = 0.0
         self._step = 0.0
         self._least, self._most = math.inf, 0.0
+        self._last = math.inf
 
     def add(self, volume_ml: float, span: Span) -> None:
         """Take in a trusted reading at a rinse volume."""
@@ -203,7 +205,12 @@ class FlowBlock:
         self._sum_ml += volume_ml
         self._sum_shown += span.shown_us_cm
         self._least, self._most = min(self._least, span.shown_us_cm), max(self._most, span.shown_us_cm)
+        self._last = span.shown_us_cm
         self._step = max(self._step, span.step_us_cm)
+
+    def falls_away(self, span: Span) -> bool:
+        """Two readings in a row lie further below the block's highest than one block should hold."""
+        return max(self._last, span.shown_us_cm) + span.step_us_cm < BLOCK_FALL * self._most and not span.is_over
 
     @property
     def low_us_cm(self) -> float:
