@@ -18,7 +18,7 @@ from rinsewatch.rinse.spans import Span
 PORTION_NOISE: Final = 0.025  # relative; bypass and stirring make settled portions differ by 2-4 %
 BLOCK_NOISE: Final = 0.009  # relative, shared by a block: lag, drift
 READING_NOISE: Final = 0.02  # relative, per reading; median over open measured decays 0.9 %, 90 % below 2.4 %
-BLOCK_FALL: Final = 0.75  # a block spans a seventh of an e-fold as foreseen; twice as much and more was not foreseen
+BLOCK_FALL: Final = math.exp(-1.0 / 3.0)  # a block spans a seventh of an e-fold as foreseen; a third was not foreseen
 BORDER: Final = 0.125  # of a step: so near the border of two digits a quiet meter shows both
 LONE_OF: Final = 5  # readings of a block before one of them is the odd one out
 CUP_S: Final = 8.0  # seconds for a cup and a cheap cell to follow: memory of users' meters, no source

@@ -7,8 +7,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import gammaincc
-
 from rinsewatch_sim.column import Bed
 
 TAIL_SHARE = (-3.5, -1.3)  # log10 of the slower exponential's share at the start
@@ -66,8 +64,17 @@ class TextbookBed:
     def flow(self, volume_ml: float, dt_s: float) -> float:
         """The filtrate after so much more water, mol/L."""
         self._poured_ml += volume_ml
-        front = float(gammaincc(self.cells, self.cells * self._poured_ml / self.entrained_ml))
-        return self._level(front, self._poured_ml)
+        return self._level(_still_in(self.cells, self._poured_ml / self.entrained_ml), self._poured_ml)
+
+
+def _still_in(cells: int, volumes: float) -> float:
+    """Q(N, N v) of a whole N: the chance of fewer than N of the Poisson steps that v entrained volumes bring."""
+    mean = cells * volumes
+    term = total = math.exp(-mean)
+    for step in range(1, cells):
+        term *= mean / step
+        total += term
+    return total
 
 
 AnyBed = Bed | TextbookBed

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import gammaincc
 
 from rinsewatch_sim.column import Bed, Exchange
 from rinsewatch_sim.simulate import run
@@ -19,6 +20,13 @@ def test_portions_are_the_product_of_the_mixing() -> None:
     bed = TextbookBed(200.0, 2.0, 1, 0.0, 500.0)
     assert [bed.portion(300.0, 60.0) for _ in range(3)] == pytest.approx([0.8, 0.32, 0.128])
     assert bed.soak(300.0, 1e9) == pytest.approx(0.0512), "standing makes no difference"
+
+
+@pytest.mark.parametrize(("cells", "volumes"), [(1, 0.3), (4, 2.0), (30, 1.1), (30, 3.0)])
+def test_the_front_is_the_incomplete_gamma_function(cells: int, volumes: float) -> None:
+    """Against scipy's."""
+    bed = TextbookBed(100.0, 1.0, cells, 0.0, 500.0)
+    assert bed.flow(100.0 * volumes, 1.0) == pytest.approx(float(gammaincc(cells, cells * volumes)), rel=1e-9)
 
 
 @pytest.mark.parametrize("cells", [1, 4])
