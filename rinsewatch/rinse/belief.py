@@ -92,6 +92,11 @@ class Belief(ABC):
         return False
 
     @property
+    def waits(self) -> bool:
+        """What is read is still an earlier water; a subclass that can tell says so."""
+        return False
+
+    @property
     def contradicted(self) -> bool:
         """The readings do not come down as a washout does; a subclass that can tell says so."""
         return False

@@ -300,6 +300,7 @@ class Rinse:
             doubted=at > 0.0 and belief.doubts,
             unlike=at > 0.0 and (belief.unlike or belief.contradicted),
             came_down=self._came_down(),
+            waits=belief.waits,
             is_flow=self.setup.is_flow,
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))

@@ -227,6 +227,13 @@ class PortionBelief(Belief):
         return not self.window.typed and not self._shape.behaves(self.floor_us_cm)
 
     @property
+    def waits(self) -> bool:
+        """What is read has for some time been the portion before, and more than is believed of this one."""
+        early = self._arrival.early
+        late = early.late if self._arrival.waits and early.last_after_s >= LEAST_STAND_S else None
+        return late is not None and not late.is_over and not self.agrees(late.low_us_cm)
+
+    @property
     def contradicted(self) -> bool:
         """The portions stand still far above the floor, or read more than is believed of them."""
         late = self.window.late

@@ -36,6 +36,7 @@ HIDDEN: Final = "hide the target"
 DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe and confirm it"
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
+WAITS: Final = "still reads as the portion before: rinse on, new filtrate is on its way to the probe"
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
 
@@ -59,6 +60,7 @@ class Evidence:
     came_down: bool = True  # in flow: read above the target before, or the person vouches for the probe
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
     is_flow: bool = False
+    waits: bool = False  # nothing of the present portion has come to the probe, which reads far above it
     unlike: bool = False  # does not move while the portion stands, or fall from the one before, as earlier ones did
 
 
@@ -109,4 +111,4 @@ class Decision:
             return Verdict.RINSE, "about there: let the reading settle"
         if e.chance_unreachable >= 0.5:
             return Verdict.RINSE, "the target may be below what this rinse water and resin reach"
-        return Verdict.RINSE, "rinse on"
+        return Verdict.RINSE, WAITS if e.waits else "rinse on"

@@ -14,6 +14,7 @@ from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import Endpoint
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Verdict
+from rinsewatch.rinse.verdict import WAITS
 
 PORTION_ML, PACE_S, LAG_S, PERIOD_S = 250.0, 120.0, 6.0, 3.0
 OVER = Span(math.inf, 19_980.0, math.inf, 2.0)
@@ -77,6 +78,7 @@ def test_nobody_is_asked_because_the_filter_is_slow(bench: Any, display: Any, ma
     levels, rows = _rows(bench, display("ppm", 0, 999.0), make_bed, late_s)
     states = bench.watch(bench.setup(endpoint=Endpoint.parse("30 uS/cm", 0.5), top_us_cm=1998.0), rows)
     assert not [s for s in states if s.verdict is Verdict.CHECK]
+    assert any(s.reason == WAITS for s in states) is (late_s > 0.0)
     stop = bench.first_stop(states)
     assert stop is not None
     portion = round(states[stop].rinse_ml / PORTION_ML)
