@@ -174,6 +174,7 @@ class PortionBelief(Belief):
         self.window = PortionWindow(typed=self.window.typed)
         self._shape.distrust()
         self._evaluated_at, self._before, self._foreseen_us_cm = 0, (0.0, math.inf), 0.0
+        self._arrival.waits = False
         self._doubts.forget()
         self._assured.forget()
 
