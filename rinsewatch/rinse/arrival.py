@@ -6,6 +6,7 @@ portion before. That is no fact of the new portion, neither as its level nor as 
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from rinsewatch.rinse.settle import PortionWindow
@@ -23,6 +24,12 @@ class Arrival:
         self._least_us_cm, self._most_us_cm = before.last_us_cm
         self.waits = not typed
         self.early = PortionWindow()
+        self.late_us_cm: float | None = None  # what it fell from, if that came unusually late
+
+    def note_late(self, usual_s: float) -> None:
+        """It has come now; later than ever before it may be another water."""
+        if self.early.last_after_s > usual_s and not math.isinf(self._least_us_cm) and not self.early.is_over:
+            self.late_us_cm = self._least_us_cm
 
     def hear(self, after_s: float, span: Span, due_s: float) -> PortionWindow | None:
         """A trusted reading: the window it belongs to, None while it may be old filtrate.

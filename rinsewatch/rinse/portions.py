@@ -187,12 +187,14 @@ class PortionBelief(Belief):
             if window is None:
                 self.heard = self.heard or span.is_over
                 return
-            self.window = window
+            self._begin(window)
         if self.window.count >= FALL_COUNT and span.high_us_cm < FALL * self.window.late_us_cm:
             # Poured and not logged; or the display went over to coarser steps. The next portion will tell.
             self._fell_s = time_s
             if self.settled and self.window.last_after_s > LEAST_STAND_S:
                 self._doubts.fell(span, self.window.late_us_cm, self.place, self._likely_us_cm)
+        elif self._arrival.late_us_cm is not None and span.high_us_cm < FALL * self._arrival.late_us_cm:
+            self._doubts.fell(span, self._arrival.late_us_cm, self.place, self._likely_us_cm)
         else:
             self._doubts.did_not_fall(span)
         self.window.add(after_s, span)
@@ -200,6 +202,13 @@ class PortionBelief(Belief):
             fact = self.window.fact()
             if fact is not None:
                 self._look(*fact)
+
+    def _begin(self, window: PortionWindow) -> None:
+        """The portion's filtrate has come to the probe, or it is due and reads as the one before."""
+        self.window, early = window, self._arrival.early
+        if window is not early:
+            self._arrival.note_late(self.rhythm.late_s)
+            self.rhythm.arrived(early.last_after_s)
 
     def _find_chance(self, level_us_cm: float) -> float:
         """Now and when the portion has drained: the slow liquid leaks into it."""

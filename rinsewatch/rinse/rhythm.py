@@ -14,15 +14,17 @@ LEAST_STAND_S: Final = 10.0
 MOST_STAND_S: Final = 120.0
 GAP_JUMP: Final = 0.15  # log spread per log of a gap's length against the usual, up to 1: see ``unsure``
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
+LATE: Final = 1.5  # times the latest so far
 _KEPT: Final = 9
 
 
 class Rhythm:
-    """Gaps between the last pours, and at which share of them the person typed a reading."""
+    """Gaps between the last pours, when in them the person typed, and when filtrate came to the probe."""
 
     def __init__(self) -> None:
         self._gaps_s: list[float] = []
         self._typed_at: list[float] = []
+        self._arrived_s: list[float] = []
 
     @property
     def pace_s(self) -> float | None:
@@ -85,6 +87,15 @@ class Rhythm:
     def typed(self, after_s: float, gap_s: float) -> None:
         """A reading was typed ``after_s`` seconds into a portion of ``gap_s``."""
         self._typed_at = [*self._typed_at[1 - _KEPT :], after_s / gap_s]
+
+    @property
+    def late_s(self) -> float:
+        """Seconds after its pour from which a portion's filtrate comes to the probe later than those before did."""
+        return max(LATE * max(self._arrived_s, default=0.0), LEAST_STAND_S)
+
+    def arrived(self, after_s: float) -> None:
+        """A portion's filtrate came to the probe."""
+        self._arrived_s = [*self._arrived_s[1 - _KEPT :], after_s]
 
     def unpour(self) -> None:
         """The last pour was none."""

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rinsewatch.rinse.arrival import Arrival
+from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import Endpoint
@@ -55,6 +56,20 @@ def test_before_the_first_reading_there_was_liquor() -> None:
 
 def test_a_typed_reading_counts_at_once() -> None:
     assert not Arrival(_window(100.0), typed=True).waits
+
+
+@pytest.mark.parametrize(("usual_s", "doubted"), [(3.0, True), (70.0, False)])
+def test_much_later_than_ever_before_it_may_be_another_water(bench: Any, usual_s: float, doubted: bool) -> None:
+    """At 70 of 120 s the reading falls, somewhat below what is likely; in those before it did after ``usual_s``."""
+    belief = PortionBelief(bench.setup(resin_ml=1010.0, portion_ml=1900.0), 0.5)
+    before = 1300.0
+    for n, us_cm in enumerate((880.0, 620.0, 440.0, 310.0, 220.0, 155.0, 100.0)):
+        last = n == 6
+        belief.pour(1900.0, 120.0 * n)
+        for i in range(1, 119):
+            belief.take(_span(us_cm if i > (70.0 if last else usual_s) else before), 120.0 * n + i)
+        before = us_cm
+    assert belief.doubts is doubted
 
 
 def _rows(bench: Any, display: Any, make_bed: Any, late_s: float) -> tuple[list[float], list[Row]]:

@@ -10,7 +10,6 @@ from scipy.linalg import expm
 
 from rinsewatch.rinse import flow
 from rinsewatch.rinse.monitor import Rinse
-from rinsewatch.rinse.population import Population
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
 from rinsewatch.rinse.state import Verdict
@@ -26,11 +25,9 @@ def test_after_a_night_the_rinse_is_neither_given_up_nor_stopped_early(cells: in
 
 @pytest.mark.parametrize(("cells", "rest_h"), [(5, 0.04), (22, 0.06)])
 def test_a_rest_of_minutes_is_one(cells: int, rest_h: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The control: taken for none, what leaked in it is held for another vessel, and nothing stops in time; where no
-    other explanation is looked for, which finds some bed that does it."""
+    """The control: taken for none, what leaked in it is held for another vessel, and nothing stops in time."""
     _rinse_with_a_rest(cells, rest_h)
     monkeypatch.setattr(flow, "IDLE_S", 240.0)
-    monkeypatch.setattr(Population, "_begin_again", lambda self, course: None)
     with pytest.raises(AssertionError):
         _rinse_with_a_rest(cells, rest_h)
 
