@@ -13,6 +13,7 @@ from enum import StrEnum
 from itertools import pairwise, takewhile
 from typing import Final
 
+from rinsewatch.rinse.glide import Glide
 from rinsewatch.rinse.prior import PURE_WATER_US_CM
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Quality
@@ -56,6 +57,7 @@ class Expectation:
     ``alike``: unless a place of theirs did not, when it ended, move as those before the hold.
     ``carried_band_us_cm``: low end, median and high end of the forecast carried on, without allowances: readings
     that stay within it for ``FOLLOWED`` e-folds are that washout, whatever was forecast before.
+    ``waiting``: what is read may still be the portion before, and then it does not move.
     """
 
     low_us_cm: float
@@ -69,6 +71,8 @@ class Expectation:
     proof_low_us_cm: float = 0.0
     alike: bool = True
     carried_band_us_cm: tuple[float, float, float] | None = None
+    waiting: bool = False
+    is_flow: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,7 @@ class _Hold:
         default_factory=list
     )  # (place, ln reading, alike) a portion or block
     follows_from: float | None = None  # ln of the carried median since which no reading has left its band
+    glide: Glide = field(default_factory=Glide)
 
 
 class Gate:
@@ -182,7 +187,8 @@ class Gate:
         self._run_count += 1
         due = FROZEN_TRUST * (expected.travel - self._run_travel)
         moved = due > max(FROZEN_STEPS * span.step_us_cm / max(span.shown_us_cm, 1e-9), FROZEN_CHANGE)
-        return expected.known and self._run_count >= FROZEN_RUN and moved and not expected.settling
+        still = not (expected.settling or expected.waiting)
+        return expected.known and self._run_count >= FROZEN_RUN and moved and still
 
     def _good(self, span: Span) -> Assessment:
         self._good_run += 1
@@ -207,6 +213,8 @@ class Gate:
             if cause is Cause.LOW and span.high_us_cm < expected.proof_low_us_cm:
                 self._hold.trail.clear()
         follows = cause is Cause.LOW and self._follows_forecast(self._hold, span, expected)
+        if expected.is_flow and cause is Cause.LOW:
+            follows = self._hold.glide.slows_down(span, time_s) or follows
         if follows or self._proves_washout(self._hold, time_s):
             self._hold = None
             return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)

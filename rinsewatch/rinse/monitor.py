@@ -54,6 +54,7 @@ class Rinse:
         self._trusted: Span | None = None  # the last reading believed
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._coarse_us_cm = 0.0
+        self._above_since_s: float | None = None
         self._highest_us_cm = 0.0  # of what was believed
         self._price_of: View | None = None
         self._price: Price | None = None
@@ -227,9 +228,18 @@ class Rinse:
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
         self._trusted = span
+        self._note_above(span)
         self._highest_us_cm = max(self._highest_us_cm, span.low_us_cm)
         self._coarse_us_cm = span.step_us_cm if self._hides_target(span) else 0.0
         return None if span.is_over else span.shown_us_cm
+
+    def _note_above(self, span: Span) -> None:
+        """Since when every trusted reading has been far above the target."""
+        target = self._target()
+        if target is None or span.low_us_cm <= WRONG * target:
+            self._above_since_s = None
+        elif self._above_since_s is None:
+            self._above_since_s = self._time_s
 
     def _came_down(self) -> bool:
         """In flow a washout is seen from above: what reads below the target from the first may be another vessel."""
@@ -294,6 +304,8 @@ class Rinse:
             hold=hold,
             hold_lasting=not brief,
             good=self._quality is Quality.GOOD,
+            reads_at=target is not None and self._trusted is not None and self._trusted.high_us_cm <= target,
+            reads_above=self._reads_above,
             has_target=target is not None,
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
@@ -304,6 +316,11 @@ class Rinse:
             is_flow=self.setup.is_flow,
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))
+
+    @property
+    def _reads_above(self) -> bool:
+        """Far above the target for a while: what is believed follows only with the settled part of a portion."""
+        return self._above_since_s is not None and self._time_s - self._above_since_s >= LEAST_STAND_S
 
     def _patient(self, plateau: bool) -> bool:
         """Enough was poured since the plateau came in sight, and the reading has not fallen on since."""

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from rinsewatch.rinse.arrival import Arrival
+from rinsewatch.rinse.arrival import MOVED, Arrival
 from rinsewatch.rinse.assured import PLACES, USUAL, Assured
 from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
 from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
@@ -26,6 +26,7 @@ from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.verdict import HIDDEN_CHANCE, WRONG
 
 UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
+SURE: Final = 1.5  # high end over the middle, of a forecast definite enough to say that nothing was to move
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
 
@@ -183,7 +184,7 @@ class PortionBelief(Belief):
         after_s = self._after(time_s)
         self._shape.trust(after_s, span)
         if self._arrival.waits:
-            window = self._arrival.hear(after_s, span, self.rhythm.due_s)
+            window = self._arrival.hear(after_s, span, self._arrives_by_s(span))
             if window is None:
                 self.heard = self.heard or span.is_over
                 return
@@ -202,6 +203,11 @@ class PortionBelief(Belief):
             fact = self.window.fact()
             if fact is not None:
                 self._look(*fact)
+
+    def _arrives_by_s(self, span: Span) -> float:
+        """What still reads as the portion before is this one when it is due, if so much was foreseen of it."""
+        foreseen = span.low_us_cm <= (1.0 + MOVED) * self.filtrate.mid and self.filtrate.high < SURE * self.filtrate.mid
+        return self.rhythm.due_s if foreseen else self.rhythm.waits_s
 
     def _begin(self, window: PortionWindow) -> None:
         """The portion's filtrate has come to the probe, or it is due and reads as the one before."""
@@ -305,6 +311,8 @@ class PortionBelief(Belief):
             return True
         pace = self.rhythm.usual_s
         stood_s = min(self.window.last_after_s, time_s - self._fell_s)
+        if self.window.lasted_s < LEAST_STAND_S:
+            return False  # one reading, or a few at once: a beaker just emptied shows 0
         if stood_s < self.rhythm.due_s or self.window.unsettled(falls_only=True) > STILL:
             return False
         rise = self._window_before.rise_after(self.window.last_after_s)
@@ -316,14 +324,14 @@ class PortionBelief(Belief):
         if after > self._looked_s + 0.5 * pace and self.window.count == 0:
             self._look(after, None)
             self._foresee()
-        waiting = self._arrival.waits and after < self.rhythm.due_s
-        settling = waiting or (not self.window.typed and after < max(15.0, 0.25 * pace))
+        waiting = self._arrival.waits and after < self.rhythm.waits_s
+        settling = (waiting and after < self.rhythm.due_s) or (not self.window.typed and after < max(15.0, 0.25 * pace))
         low, high = self._before
         if self.window.count < 3 and after < self.rhythm.drained_s:
             low *= UNLEAKED
         if self.window.count >= 3 and self.settled and not self.window.is_over:
             low, high = self._outer(self.view)
-        if settling:
+        if settling or waiting:
             high = max(high, self._previous_high)
         alike = self.window.typed or self._shape.vouches(self.floor_us_cm)
         return Expectation(
@@ -333,6 +341,7 @@ class PortionBelief(Belief):
             self.known,
             settling,
             self.travel,
+            waiting=waiting,
             carried_low_us_cm=low,
             comes_down=(self._done_before and self._done_anyway) or self._shape.moves(self.floor_us_cm),
             proof_low_us_cm=self._unlogged_us_cm,

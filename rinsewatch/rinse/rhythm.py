@@ -13,6 +13,7 @@ STAND_SHARE: Final = 0.6  # of its time a portion stands before it is judged, wi
 LEAST_STAND_S: Final = 10.0
 MOST_STAND_S: Final = 120.0
 GAP_JUMP: Final = 0.15  # log spread per log of a gap's length against the usual, up to 1: see ``unsure``
+WAIT_SHARE: Final = 0.9  # of its time, until when what reads as the portion before may still be that: a slow filter
 READ_SHARE: Final = 0.7  # a portion is read about so far through its time, unless the person types later or sooner
 LATE: Final = 1.5  # times the latest so far
 _KEPT: Final = 9
@@ -53,6 +54,11 @@ class Rhythm:
     def due_s(self) -> float:
         """Seconds after its pour from which a portion may be judged."""
         return min(max(STAND_SHARE * self.usual_s, LEAST_STAND_S), MOST_STAND_S)
+
+    @property
+    def waits_s(self) -> float:
+        """Seconds after its pour up to which a portion's filtrate may not have come to the probe yet."""
+        return max(self.due_s, WAIT_SHARE * self.usual_s)
 
     @property
     def drained_s(self) -> float:

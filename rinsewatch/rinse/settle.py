@@ -62,6 +62,11 @@ class PortionWindow:
         return self._samples[-1].after_s if self._samples else 0.0
 
     @property
+    def lasted_s(self) -> float:
+        """Seconds from the first to the last trusted reading."""
+        return self.last_after_s - self._samples[0].after_s if self._samples else 0.0
+
+    @property
     def is_over(self) -> bool:
         """Over range so far."""
         late = self.late

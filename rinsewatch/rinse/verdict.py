@@ -37,6 +37,8 @@ DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
 WAITS: Final = "still reads as the portion before: rinse on, new filtrate is on its way to the probe"
+_REACHED: Final = "the endpoint is reached"
+_JUST_ABOVE: Final = "the endpoint is reached, or missed by little: by now the filtrate is held to be just above it"
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
 
@@ -61,6 +63,8 @@ class Evidence:
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
     is_flow: bool = False
     waits: bool = False  # nothing of the present portion has come to the probe, which reads far above it
+    reads_at: bool = False  # the display is at the target or below: whatever is believed, that is no plateau above it
+    reads_above: bool = False  # and for a while has been far above it
     unlike: bool = False  # does not move while the portion stands, or fall from the one before, as earlier ones did
 
 
@@ -80,11 +84,12 @@ class Decision:
         if e.hold is not Cause.NONE and e.hold_lasting:
             self._stopped = self._stopped and e.hold is not Cause.HIGH  # read far above it, a stop must be found anew
             return Verdict.CHECK, _LOW_IN_FLOW if e.is_flow and e.hold is Cause.LOW else _WORDS[e.hold]
-        if self._stopped and e.known and e.good and e.chance_not_wrong < RISEN_CHANCE:
+        risen = e.reads_above or (e.chance_not_wrong < RISEN_CHANCE and not e.reads_at)
+        if self._stopped and e.known and e.good and risen:
             self._stopped = False
             return Verdict.RINSE, "the filtrate has risen above the target again: rinse on"
         if self._stopped:
-            return Verdict.STOP, "the endpoint is reached"
+            return Verdict.STOP, _REACHED if e.chance_at >= RISEN_CHANCE else _JUST_ABOVE
         if not e.has_target:
             return Verdict.RINSE, "no target yet: take a reading of the feed or rinse water"
         if not e.known:
@@ -98,9 +103,11 @@ class Decision:
             return Verdict.CHECK, BEGUN_LOW
         if near and e.settled and e.good and e.hold is Cause.NONE:
             self._stopped = True
-            return Verdict.STOP, "the endpoint is reached"
-        if on_plateau(e) and e.patient:
+            return Verdict.STOP, _REACHED
+        if on_plateau(e) and e.patient and not e.reads_at:
             return Verdict.STALLED, _STALLED
+        if e.chance_unreachable >= 0.5:
+            return Verdict.RINSE, "the target may be below what this rinse water and resin reach"
         if e.coarse_us_cm:
             return Verdict.RINSE, f"the display's steps of {e.coarse_us_cm:.2g} uS/cm {HIDDEN}: the forecast decides"
         if near and e.doubted:
@@ -109,6 +116,4 @@ class Decision:
             return Verdict.RINSE, UNLIKE
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
-        if e.chance_unreachable >= 0.5:
-            return Verdict.RINSE, "the target may be below what this rinse water and resin reach"
         return Verdict.RINSE, WAITS if e.waits else "rinse on"

@@ -10,6 +10,7 @@ import pytest
 
 from rinsewatch.rinse.arrival import Arrival
 from rinsewatch.rinse.portions import PortionBelief
+from rinsewatch.rinse.rhythm import Rhythm
 from rinsewatch.rinse.row import Row
 from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import Endpoint
@@ -114,3 +115,34 @@ def test_taken_at_once_somebody_is_asked(
     _, rows = _rows(bench, display("ppm", 0, 999.0), make_bed, 45.0)
     states = bench.watch(bench.setup(endpoint=Endpoint.parse("30 uS/cm", 0.5), top_us_cm=1998.0), rows)
     assert [s for s in states if s.verdict is Verdict.CHECK]
+
+
+@pytest.mark.parametrize("late_s", [80.0, 95.0])
+def test_nobody_is_asked_though_it_comes_after_a_portion_is_due(
+    bench: Any, display: Any, make_bed: Any, late_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stirred with the outlet shut, a portion of two minutes runs out in its last third: until then nothing is new."""
+    levels, rows = _rows(bench, display("ppm", 0, 999.0), make_bed, late_s)
+    setup = bench.setup(endpoint=Endpoint.parse("30 uS/cm", 0.5), top_us_cm=1998.0)
+    states = bench.watch(setup, rows)
+    assert not [s for s in states if s.verdict is Verdict.CHECK]
+    stop = bench.first_stop(states)
+    end = next(n for n, level in enumerate(levels) if level <= 30.0)
+    assert stop is not None and end <= round(states[stop].rinse_ml / PORTION_ML) <= end + 2
+    # The control: taken for the new portion as soon as that is due, and what comes after it for another vessel.
+    monkeypatch.setattr(Rhythm, "waits_s", Rhythm.due_s)
+    assert [s for s in bench.watch(setup, rows) if s.verdict is Verdict.CHECK]
+
+
+def test_no_stop_on_one_reading_of_a_portion_that_is_logged(
+    bench: Any, display: Any, make_bed: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A beaker just emptied shows 0 once or twice before it is full again: it takes ten seconds of readings."""
+    levels, rows = _rows(bench, display("ppm", 0, 999.0), make_bed, 0.0)
+    setup = bench.setup(endpoint=Endpoint.parse("30 uS/cm", 0.5), top_us_cm=1998.0)
+    end_ml = PORTION_ML * next(n for n, level in enumerate(levels) if level <= 30.0)
+    of_end = [row for row in rows if row.rinse_ml == end_ml]
+    rows = [row for row in rows if row.rinse_ml is not None and row.rinse_ml < end_ml] + [of_end[0], of_end[-2]]
+    assert bench.first_stop(bench.watch(setup, rows)) is None
+    monkeypatch.setattr(PortionWindow, "lasted_s", PACE_S)  # the control
+    assert bench.first_stop(bench.watch(setup, rows)) is not None

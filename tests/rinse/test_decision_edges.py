@@ -138,3 +138,31 @@ def test_a_portion_unlike_those_before_is_said_to_be_and_not_to_settle() -> None
     assert Decision().decide(replace(waiting, unlike=True)) == (Verdict.RINSE, UNLIKE)
     assert Decision().decide(replace(waiting, unlike=True, doubted=True)) == (Verdict.RINSE, DOUBTED)
     assert Decision().decide(replace(UNDER_WAY, unlike=True)) == (Verdict.RINSE, "rinse on")
+
+
+def test_what_stands_at_the_target_is_no_plateau_above_it() -> None:
+    assert _verdict(OUT_OF_REACH) is Verdict.STALLED
+    assert _verdict(replace(OUT_OF_REACH, reads_at=True)) is Verdict.RINSE
+
+
+def test_read_far_above_the_target_a_stop_ends_whatever_is_believed() -> None:
+    """And not because of what is foreseen to leak while the display still stands at the target."""
+    decision = Decision()
+    decision.decide(THERE)
+    leaks = replace(THERE, chance_not_wrong=0.1, reads_at=True)
+    assert decision.decide(leaks)[0] is Verdict.STOP
+    verdict, words = decision.decide(replace(THERE, reads_above=True))
+    assert verdict is Verdict.RINSE and "risen" in words
+
+
+def test_a_stop_missed_by_little_says_so() -> None:
+    decision = Decision()
+    decision.decide(THERE)
+    verdict, words = decision.decide(replace(THERE, chance_at=0.01))
+    assert verdict is Verdict.STOP and "just above" in words
+    assert decision.decide(THERE)[1] == "the endpoint is reached"
+
+
+def test_out_of_reach_is_said_before_what_the_display_hides() -> None:
+    _, words = Decision().decide(replace(OUT_OF_REACH, patient=False, coarse_us_cm=2.0))
+    assert "may be below" in words
