@@ -28,7 +28,7 @@ PLACE_EFOLDS: Final = 0.35
 PLACE_RESIN_VOLUMES: Final = 0.3
 PLACE_WIDENS: Final = 0.1  # of the water since the last reading believed: the tail is far slower than the front was
 AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to judge later readings by
-STEADY: Final = 1.0  # times the present rate, at which a washout may go on whatever floor is believed
+STEADY: Final = np.exp(-AHEAD_EFOLDS)  # where a washout is by then that goes on as now, whatever floor is believed
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 LOOK_SHARE: Final = 0.3  # of a block, after which the curve is followed though nothing was learnt
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
@@ -181,8 +181,7 @@ class FlowBelief(Belief):
         further = AHEAD_EFOLDS * self.efold_ml
         low, mid = self.ends_ahead(further, (OUTER[0], 0.5)).T
         # What goes on falling as it falls here is no surprise later: a tail may have been taken for the floor.
-        steady = np.exp(-STEADY * further / self.efold_ml)
-        low, mid = np.minimum(low, low[0] * steady), np.minimum(mid, mid[0] * steady)
+        low, mid = np.minimum(low, low[0] * STEADY), np.minimum(mid, mid[0] * STEADY)
         self._earlier.add(self.now_ml + self.efold_ml, self.now_ml + further, low, mid)
 
     def agrees(self, low_us_cm: float) -> bool:

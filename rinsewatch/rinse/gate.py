@@ -58,6 +58,7 @@ class Expectation:
     ``carried_band_us_cm``: low end, median and high end of the forecast carried on, without allowances: readings
     that stay within it for ``FOLLOWED`` e-folds are that washout, whatever was forecast before.
     ``waiting``: what is read may still be the portion before, and then it does not move.
+    ``is_flow``: no portions, whose ends could prove a washout; readings that glide do.
     """
 
     low_us_cm: float

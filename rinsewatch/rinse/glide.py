@@ -13,7 +13,7 @@ from rinsewatch.rinse.spans import Span
 BOUND: Final = 0.25  # log: one reading so far below the one before is no glide
 BACK: Final = 0.06  # log, and a step: nor is one so far above the lowest
 LEAST_READINGS: Final = 12
-LEAST_S: Final = 300.0  # a slow probe comes to rest in another vessel, and a film dries, in less
+LEAST_S: Final = 300.0  # a slow probe comes to rest in another vessel, and a film dries, in less; no source
 SLOWER: Final = 0.7  # times the first third of the fall, by which the last third is slower ...
 FALLS_ON: Final = 0.03  # ... though still a fall, log, and two steps
 _KEPT: Final = 96

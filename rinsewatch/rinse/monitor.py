@@ -54,7 +54,7 @@ class Rinse:
         self._trusted: Span | None = None  # the last reading believed
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._coarse_us_cm = 0.0
-        self._above_since_s: float | None = None
+        self._above_from_s, self._above_s = math.inf, 0.0
         self._highest_us_cm = 0.0  # of what was believed
         self._price_of: View | None = None
         self._price: Price | None = None
@@ -234,12 +234,11 @@ class Rinse:
         return None if span.is_over else span.shown_us_cm
 
     def _note_above(self, span: Span) -> None:
-        """Since when every trusted reading has been far above the target."""
+        """For how long, from reading to reading, every trusted one has been far above the target."""
         target = self._target()
-        if target is None or span.low_us_cm <= WRONG * target:
-            self._above_since_s = None
-        elif self._above_since_s is None:
-            self._above_since_s = self._time_s
+        above = target is not None and span.low_us_cm > WRONG * target
+        self._above_from_s = min(self._above_from_s, self._time_s) if above else math.inf
+        self._above_s = self._time_s - self._above_from_s if above else 0.0
 
     def _came_down(self) -> bool:
         """In flow a washout is seen from above: what reads below the target from the first may be another vessel."""
@@ -305,7 +304,7 @@ class Rinse:
             hold_lasting=not brief,
             good=self._quality is Quality.GOOD,
             reads_at=target is not None and self._trusted is not None and self._trusted.high_us_cm <= target,
-            reads_above=self._reads_above,
+            reads_above=self._above_s >= LEAST_STAND_S,
             has_target=target is not None,
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
@@ -316,11 +315,6 @@ class Rinse:
             is_flow=self.setup.is_flow,
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))
-
-    @property
-    def _reads_above(self) -> bool:
-        """Far above the target for a while: what is believed follows only with the settled part of a portion."""
-        return self._above_since_s is not None and self._time_s - self._above_since_s >= LEAST_STAND_S
 
     def _patient(self, plateau: bool) -> bool:
         """Enough was poured since the plateau came in sight, and the reading has not fallen on since."""

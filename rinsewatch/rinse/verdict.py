@@ -84,7 +84,7 @@ class Decision:
         if e.hold is not Cause.NONE and e.hold_lasting:
             self._stopped = self._stopped and e.hold is not Cause.HIGH  # read far above it, a stop must be found anew
             return Verdict.CHECK, _LOW_IN_FLOW if e.is_flow and e.hold is Cause.LOW else _WORDS[e.hold]
-        risen = e.reads_above or (e.chance_not_wrong < RISEN_CHANCE and not e.reads_at)
+        risen = e.reads_above or e.chance_not_wrong < RISEN_CHANCE
         if self._stopped and e.known and e.good and risen:
             self._stopped = False
             return Verdict.RINSE, "the filtrate has risen above the target again: rinse on"

@@ -59,7 +59,7 @@ def test_it_comes_to_a_stop_and_is_believed_to_the_end(seed: int) -> None:
 
 def test_forecasts_that_took_the_tail_for_a_floor_would_forbid_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """The control: they judge as they were made, and no readings glide back."""
-    monkeypatch.setattr(flow, "STEADY", 0.0)
+    monkeypatch.setattr(flow, "STEADY", np.ones(flow.AHEAD_EFOLDS.size))
     monkeypatch.setattr(glide, "LEAST_S", math.inf)
     stop_ml, _, believed = _watched(0)
     assert stop_ml is None and not believed
