@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import pickle
 import tracemalloc
@@ -58,7 +59,8 @@ def test_what_a_rinse_holds_stays_flat(bench: Any) -> None:
 
 
 def test_memory_stays_flat_while_readings_come(bench: Any) -> None:
-    """Ten thousand readings within one portion leave less than 100 kB behind (tracemalloc)."""
+    """Ten thousand readings within one portion leave less than 50 kB behind (tracemalloc). Collected before each look:
+    Python 3.11 keeps up to 2000 freed tuples of twenty for reuse, 0.4 MB that no rinse holds."""
     rinse = bench.begin(bench.setup()).rinse
     rinse.observe(Row(0.0, 250.0, event="portion"))
     rows = [Row(float(i), 250.0, Mark.VALUE, 640.0 + i % 2, "ppm", 0) for i in range(1, 10_000)]
@@ -66,10 +68,12 @@ def test_memory_stays_flat_while_readings_come(bench: Any) -> None:
         rinse.observe(row)
     tracemalloc.start()
     try:
+        gc.collect()
         before = tracemalloc.get_traced_memory()[0]
         for row in rows[500:]:
             rinse.observe(row)
+        gc.collect()
         after = tracemalloc.get_traced_memory()[0]
     finally:
         tracemalloc.stop()
-    assert after - before < 100_000
+    assert after - before < 50_000
