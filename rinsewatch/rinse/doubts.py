@@ -34,6 +34,19 @@ class _Doubt:
     until: float
 
 
+@dataclass(frozen=True, slots=True)
+class _End:
+    """Rinse water up to the end of a portion, and the reading there, uS/cm."""
+
+    rinse_ml: float
+    us_cm: float
+
+
+def _fall_per_ml(a: _End, b: _End) -> float:
+    """Log fall from one portion's end to a later one's; neither reads 0."""
+    return (math.log(a.us_cm) - math.log(b.us_cm)) / (b.rinse_ml - a.rinse_ml)
+
+
 @dataclass(slots=True)
 class _Fall:
     """A settled portion's reading fell: from where, what was in doubt before, and how many readings came back."""
@@ -54,7 +67,7 @@ class Doubts:
     def __init__(self) -> None:
         self._doubt: _Doubt | None = None
         self._fall: _Fall | None = None
-        self._ends_us_cm: list[float] = []
+        self._ends: list[_End] = []
 
     def __bool__(self) -> bool:
         """Something is in doubt."""
@@ -81,9 +94,13 @@ class Doubts:
         if self._doubt is not None and (self.borne_out(late, place) or _above(late, self._doubt.of)):
             self._doubt = None
 
-    def keep_end(self, late: Span) -> None:
-        """Remember the reading a portion ended with."""
-        self._ends_us_cm = [*self._ends_us_cm[1 - ENDS_KEPT :], late.shown_us_cm]
+    def keep_end(self, late: Span, rinse_ml: float) -> None:
+        """Remember the reading a portion ended with, and the rinse water so far."""
+        self._ends = [*self._before(rinse_ml)[1 - ENDS_KEPT :], _End(rinse_ml, late.shown_us_cm)]
+
+    def _before(self, rinse_ml: float) -> list[_End]:
+        """The ends of the portions before that volume: a portion taken back leaves none behind."""
+        return [end for end in self._ends if end.rinse_ml < rinse_ml]
 
     def next_portion(self) -> None:
         """A fall that has not come back by then was one."""
@@ -96,7 +113,7 @@ class Doubts:
     def confirmed(self) -> None:
         """The person vouches for the probe: how the readings fell before is no measure any more."""
         self.forget()
-        self._ends_us_cm = []
+        self._ends = []
 
     def borne_out(self, late: Span, place: float) -> bool:
         """No doubt is left, or the washout has gone on since; 0 cannot fall, but in time the forecast comes to it."""
@@ -105,21 +122,37 @@ class Doubts:
         fallen = late.high_us_cm <= BORNE_OUT * self._doubt.of.low_us_cm and not late.is_zero
         return fallen or place >= self._doubt.until
 
-    def follows(self, late: Span, floor_us_cm: float) -> bool:
+    def follows(self, late: Span, floor_us_cm: float, rinse_ml: float) -> bool:
         """The reading still falls as it did: a washout slows down, but does not stand still far above its floor.
 
-        A probe that was put into another vessel reads the same, portion after portion.
+        A probe that was put into another vessel reads the same, portion after portion. Smaller portions may fall less.
         """
-        ends = [*self._ends_us_cm, late.shown_us_cm]
-        if len(ends) < FOLLOW_PORTIONS or min(ends) <= 0 or floor_us_cm > FLOOR_NEAR * late.shown_us_cm:
+        ends = [*self._before(rinse_ml), _End(rinse_ml, late.shown_us_cm)]
+        if len(ends) < FOLLOW_PORTIONS or min(end.us_cm for end in ends) <= 0:
             return True
-        falls = [math.log(a / b) for a, b in pairwise(ends)]
-        allowed = 2.0 * late.step_us_cm / late.shown_us_cm
-        return falls[-1] + allowed >= FOLLOW_SHARE * median(falls[:-1])
+        if floor_us_cm > FLOOR_NEAR * late.shown_us_cm:
+            return True
+        falls = [_fall_per_ml(a, b) for a, b in pairwise(ends)]
+        allowed, last_ml = 2.0 * late.step_us_cm / late.shown_us_cm, rinse_ml - ends[-2].rinse_ml
+        return falls[-1] * last_ml + allowed >= FOLLOW_SHARE * median(falls[:-1]) * last_ml
+
+    def steady_us_cm(self, rinse_ml: float) -> float:
+        """Where the washout is if it goes on at the steeper of its last two falls: no reading down to there is a
+        surprise, whatever was believed. Infinite where too little was read in range, or it stood or rose."""
+        ends = self._before(rinse_ml)[-3:]
+        if len(ends) < 2 or min(end.us_cm for end in ends) <= 0.0:
+            return math.inf
+        fall = max(_fall_per_ml(a, b) for a, b in pairwise(ends))
+        return ends[-1].us_cm * math.exp(-fall * (rinse_ml - ends[-1].rinse_ml)) if fall > 0.0 else math.inf
+
+    def last_end_us_cm(self, rinse_ml: float) -> float:
+        """What the last portion that was read before a rinse volume ended with, 0 if none."""
+        ends = self._before(rinse_ml)
+        return ends[-1].us_cm if ends else 0.0
 
     def _portions_to(self, level_us_cm: float, likely_us_cm: float) -> float:
         """Portions that would have brought what was likely of this one to a level, at the rate of those before it."""
-        ends = [end for end in self._ends_us_cm if end > 0.0]
+        ends = [end.us_cm for end in self._ends if end.us_cm > 0.0]
         falls = [math.log(a / b) for a, b in pairwise(ends)]
         fall = max(median(falls), LEAST_FALL) if falls else 1.0
         return max(math.log(likely_us_cm / level_us_cm), 0.0) / fall

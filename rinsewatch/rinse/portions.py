@@ -27,6 +27,8 @@ from rinsewatch.rinse.verdict import HIDDEN_CHANCE, WRONG
 
 UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
 SURE: Final = 1.5  # high end over the middle, of a forecast definite enough to say that nothing was to move
+SLOWER: Final = 0.7  # of what the portion before ended with (and the gate's room): so little falls a tail, no liquor
+AS_BEFORE: Final = 1.2  # times the movement within the portion before: no other movement
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
 
@@ -86,7 +88,7 @@ class PortionBelief(Belief):
         self._poured_s = time_s
         if self.window.late is not None and not self.window.late.is_over:
             self._doubt(self.window.late)
-            self._doubts.keep_end(self.window.late)
+            self._doubts.keep_end(self.window.late, self.now_ml - volume_ml)
         typed = self._noticed <= 2 if self._noticed else self.window.typed
         if typed and 0.0 < self.window.last_after_s < gap and not self.rested:
             self.rhythm.typed(self.window.last_after_s, gap)
@@ -256,7 +258,7 @@ class PortionBelief(Belief):
         return late is not None and not (self._follows(late) and self.agrees(late.low_us_cm))
 
     def _follows(self, late: Span) -> bool:
-        return self._doubts.follows(late, self.floor_us_cm)
+        return self._doubts.follows(late, self.floor_us_cm, self.now_ml)
 
     def confirmed(self) -> None:
         """The person says the probe is in the filtrate."""
@@ -313,10 +315,16 @@ class PortionBelief(Belief):
         stood_s = min(self.window.last_after_s, time_s - self._fell_s)
         if self.window.lasted_s < LEAST_STAND_S:
             return False  # one reading, or a few at once: a beaker just emptied shows 0
-        if stood_s < self.rhythm.due_s or self.window.unsettled(falls_only=True) > STILL:
+        if stood_s < self.rhythm.due_s or not self._at_rest:
             return False
         rise = self._window_before.rise_after(self.window.last_after_s)
         return max(self.window.reading_at(pace), rise * late.shown_us_cm) <= most_us_cm
+
+    @property
+    def _at_rest(self) -> bool:
+        """No longer falls, or no more than the portion before did over its time: a bed that is not stirred."""
+        usual = self._window_before.unsettled(falls_only=True)
+        return self.window.unsettled(falls_only=True) <= max(STILL, AS_BEFORE * usual)
 
     def expectation(self, time_s: float) -> Expectation:
         """What the meter may show now."""
@@ -331,6 +339,8 @@ class PortionBelief(Belief):
             low *= UNLEAKED
         if self.window.count >= 3 and self.settled and not self.window.is_over:
             low, high = self._outer(self.view)
+        low = min(low, self._doubts.steady_us_cm(self.now_ml))
+        high = max(high, SLOWER * self._doubts.last_end_us_cm(self.now_ml))
         if settling or waiting:
             high = max(high, self._previous_high)
         alike = self.window.typed or self._shape.vouches(self.floor_us_cm)

@@ -117,11 +117,12 @@ class PortionWindow:
         return late.shown_us_cm if late is not None else 0.0
 
     def _middle(self, begin: float, end: float) -> Span | None:
-        """The median of a part of the time so far; None if nothing was read in it."""
+        """The median of a part of the time so far, of two readings the newer; None if nothing was read in it."""
         if (begin, end) not in self._middles:
             from_s, until_s = self._part_s(begin), math.inf if end == math.inf else self._part_s(end)
-            part = sorted((s for s in self._samples if from_s <= s.after_s < until_s), key=_RANK)
-            self._middles[begin, end] = part[len(part) // 2].span if part else None
+            part = [s for s in self._samples if from_s <= s.after_s < until_s]
+            ranked = sorted(part, key=_RANK) if len(part) != 2 else part
+            self._middles[begin, end] = ranked[len(part) // 2].span if part else None
         return self._middles[begin, end]
 
     @property

@@ -92,13 +92,13 @@ def test_portions_that_stand_still_are_told(bench: Any) -> None:
 def test_the_persons_word_ends_how_the_portions_fell_as_a_measure() -> None:
     """Whoever has looked at the probe need not rinse on until the readings fall again."""
     doubts = Doubts()
-    for shown in (60, 40, 27, 18):
-        doubts.keep_end(_digit(shown))
-    assert not doubts.follows(_digit(18), 1.0)
+    for n, shown in enumerate((60, 40, 27, 18)):
+        doubts.keep_end(_digit(shown), 500.0 * n)
+    assert not doubts.follows(_digit(18), 1.0, 2000.0)
     doubts.forget()
-    assert not doubts.follows(_digit(18), 1.0), "what was no filtrate says nothing of how the others fell"
+    assert not doubts.follows(_digit(18), 1.0, 2000.0), "what was no filtrate says nothing of how the others fell"
     doubts.confirmed()
-    assert doubts.follows(_digit(18), 1.0)
+    assert doubts.follows(_digit(18), 1.0, 2000.0)
 
 
 def test_far_from_the_target_the_doubt_stays(bench: Any) -> None:
