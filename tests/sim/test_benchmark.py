@@ -115,6 +115,15 @@ def test_figures_and_tables() -> None:
     assert set(report.by_class(scores)) >= {"mode hand", "residue NaOH"}
 
 
+def test_errors_are_counted_one_by_one_and_by_rinse() -> None:
+    """Two rinses with errors 0, 0, 1, 3 and 2, 2, 2, 2: all eight, 2 in the middle; by rinse 1 and 2."""
+    base = _scored(Outcome())
+    scores = [replace(base, errors=[0.0, 0.0, 1.0, 3.0]), replace(base, errors=[2.0] * 4)]
+    figures = report.figures(scores)
+    assert (figures["median"], figures["p90"], figures["mean"]) == (2.0, 3.0, 1.5)
+    assert (figures["rinse_median"], figures["rinse_p90"]) == (1.0, 2.0)
+
+
 def test_reliability_bins_and_picture() -> None:
     chances = [(0.1, 4)] * 9 + [(0.97, 12)] * 4
     bins = report.reliability([_scored(Outcome(chances=chances))])
