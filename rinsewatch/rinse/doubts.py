@@ -24,6 +24,7 @@ FOLLOW_PORTIONS: Final = 4
 FOLLOW_SHARE: Final = 0.35  # of the usual fall per portion that the last one must still show
 FLOOR_NEAR: Final = 0.6  # of the reading, where standing still is what a washout does
 ENDS_KEPT: Final = 6
+CORRECTION: Final = 0.1  # of a portion: less water than that after it is a correction of its volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +96,15 @@ class Doubts:
             self._doubt = None
 
     def keep_end(self, late: Span, rinse_ml: float) -> None:
-        """Remember the reading a portion ended with, and the rinse water so far."""
-        self._ends = [*self._before(rinse_ml)[1 - ENDS_KEPT :], _End(rinse_ml, late.shown_us_cm)]
+        """Remember the reading a portion ended with, and the rinse water so far.
+
+        A volume corrected by a little makes no portion of its own: the noise of a reading would be a steep fall by mL.
+        """
+        ends = self._before(rinse_ml)
+        begun_ml = ends[-2].rinse_ml if len(ends) > 1 else 0.0
+        if ends and rinse_ml - ends[-1].rinse_ml < CORRECTION * (ends[-1].rinse_ml - begun_ml):
+            ends.pop()
+        self._ends = [*ends[1 - ENDS_KEPT :], _End(rinse_ml, late.shown_us_cm)]
 
     def _before(self, rinse_ml: float) -> list[_End]:
         """The ends of the portions before that volume: a portion taken back leaves none behind."""

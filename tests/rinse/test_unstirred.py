@@ -8,10 +8,12 @@ import math
 import numpy as np
 import pytest
 
+from rinsewatch.rinse import doubts as doubts_module
 from rinsewatch.rinse import portions
 from rinsewatch.rinse.doubts import Doubts
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
+from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import RinseState, Verdict
@@ -135,6 +137,48 @@ def test_the_steeper_of_the_last_two_falls_goes_on_by_volume() -> None:
     assert doubts.steady_us_cm(3500.0) == pytest.approx(40.0 * 0.5**0.5)
     assert doubts.steady_us_cm(3000.0) == pytest.approx(50.0 * 0.5)
     assert doubts.last_end_us_cm(3000.0) == 50.0
+
+
+@pytest.mark.parametrize("more_ml", [1e-9, 5.0])
+def test_a_volume_corrected_by_a_little_is_no_portion(more_ml: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """100, 50 after 1 and 2 litres, then a few mL more and 48 read there: not a fall of 4 % by so little water. Undone
+    and poured again, a volume differs by the last binary digit."""
+
+    def steady() -> float:
+        doubts = Doubts()
+        for volume_ml, shown in ((1000.0, 100.0), (2000.0, 50.0), (2000.0 + more_ml, 48.0)):
+            doubts.keep_end(_span(shown), volume_ml)
+        return doubts.steady_us_cm(3000.0)
+
+    assert steady() == pytest.approx(48.0 * 0.48, rel=0.01)
+    monkeypatch.setattr(doubts_module, "CORRECTION", 0.0)  # the control
+    assert steady() < 0.1
+
+
+def _expected_high(belief: portions.PortionBelief) -> float:
+    """Of the fifth portion, after four that fell to a third each."""
+    for n, level in enumerate((900.0, 300.0, 100.0, 33.0)):
+        belief.pour(PORTION_ML, 600.0 * n)
+        belief.take(_span(level), 600.0 * n + 400.0)
+    belief.pour(PORTION_ML, 2400.0)
+    return belief.expectation(2980.0).high_us_cm  # when none of the portion before is to come any more
+
+
+def test_a_little_below_the_portion_before_is_never_far_above(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However steep the fall was: 0.7 of 33, and the gate adds room. The control allows what is foreseen alone."""
+    setup = _rinse().setup
+    assert _expected_high(portions.PortionBelief(setup, 0.1)) >= 0.7 * 33.0
+    monkeypatch.setattr(portions, "SLOWER", 0.0)
+    assert _expected_high(portions.PortionBelief(setup, 0.1)) < 0.7 * 33.0
+
+
+def test_of_two_readings_the_newer_counts_of_three_the_middle() -> None:
+    """Whoever types 6902 and then 690 has mended a slip."""
+    window = PortionWindow(typed=True)
+    for after_s, shown, counts in ((100.0, 6902.0, 6902.0), (110.0, 690.0, 690.0), (120.0, 700.0, 700.0)):
+        window.add(after_s, _span(shown))
+        late = window.late
+        assert late is not None and late.shown_us_cm == counts
 
 
 def test_nothing_is_steady_that_stands_or_shows_zero() -> None:
