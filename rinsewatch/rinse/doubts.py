@@ -29,7 +29,7 @@ CORRECTION: Final = 0.1  # of a portion: less water than that after it is a corr
 
 @dataclass(frozen=True, slots=True)
 class _Doubt:
-    """A reading in doubt, and the portions in all from which a doubted 0 may be one."""
+    """A reading in doubt, and the portions in all from which a doubted 0 may be one: a later portion must tell."""
 
     of: Span
     until: float
@@ -76,7 +76,7 @@ class Doubts:
 
     def call(self, span: Span, place: float, likely_us_cm: float) -> None:
         """Call a reading in doubt, ``place`` portions into the rinse, where ``likely_us_cm`` was foreseen."""
-        until = place + ZERO_PATIENCE * self._portions_to(span.high_us_cm, likely_us_cm)
+        until = place + max(ZERO_PATIENCE * self._portions_to(span.high_us_cm, likely_us_cm), 1.0)
         self._doubt = _Doubt(span, until if self._doubt is None else max(self._doubt.until, until))
 
     def fell(self, span: Span, from_us_cm: float, place: float, likely_us_cm: float) -> None:

@@ -17,7 +17,19 @@ import numpy as np
 
 from rinsewatch.rinse.course import Course
 from rinsewatch.rinse.evidence import Corrections, Observation, ln_false, weigh
-from rinsewatch.rinse.prior import CARBON, EXCHANGE, FILL, FLOOR, SLOW, UNEVEN, Array, Flags, Index, Prior
+from rinsewatch.rinse.prior import (
+    CARBON,
+    EXCHANGE,
+    FILL,
+    FLOOR,
+    SLOW,
+    UNEVEN,
+    UNUSUAL_SHARE,
+    Array,
+    Flags,
+    Index,
+    Prior,
+)
 from rinsewatch.rinse.setup import Residue
 from rinsewatch.rinse.traces import Water
 
@@ -32,7 +44,6 @@ MOST_STAGES: Final = 14
 MOST_STAGES_ANEW: Final = 60  # from the prior to all facts at once
 RETRY_SURPRISED: Final = 1.05  # so many times the facts before another explanation is looked for again ...
 RETRY_GRAVE: Final = 1.2  # ... and where what is there explains them, but makes a claim
-RARE: Final = 0.1  # share of beds unlike the usual ones
 SURPRISE: Final = 0.7
 
 
@@ -148,7 +159,7 @@ class Population:
         self.theta = self.prior.draw(theta.shape[0], self.rng)
         self.fit = run_facts(course, self.theta, self.prior, self.residue, 0)
         self._renew(course, MOST_STAGES_ANEW)
-        odds = math.log(RARE) if prior is self.usual else 0.0
+        odds = math.log(UNUSUAL_SHARE) if prior is self.usual else 0.0
         if self._plausible() + odds <= before:
             self.prior, self.theta, self.fit, self._known = prior, theta, fit, known
 

@@ -63,6 +63,7 @@ LEAST_FILL: Final = 0.1
 # a tail so weak that it cannot be pores, others are fouled.
 UNUSUAL_SLOW: Final = 3.0
 UNUSUAL_BED: Final = 1.5
+UNUSUAL_SHARE: Final = 0.1  # of all beds
 # Log spread below which earlier rinses of a resin are not believed: drained by hand, no two are alike.
 LEAST_SPREAD: Final = 0.15
 
@@ -72,6 +73,7 @@ class Prior:
     """Independent normals on the log parameters; the floor's is a mixture of a narrow and a wide one.
 
     The narrow one has a spread of its own above its mean, ``floor_above``, and below, ``spread[FLOOR]``.
+    ``unusual_share`` of the beds have slow liquid unlike the usual.
     """
 
     mean: Array
@@ -81,10 +83,15 @@ class Prior:
     floor_wide_mean: float
     floor_wide_spread: float
     floor_wide_share: float = 0.10
+    unusual_share: float = 0.0
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
         """``count`` hypotheses, shape (count, parameters)."""
-        theta: Array = self.mean + self.spread * rng.standard_normal((count, self.mean.size))
+        spread = self.spread
+        if self.unusual_share > 0.0:
+            unusual = rng.random(count) < self.unusual_share
+            spread = np.where(unusual[:, None], self._unusual_slow_liquid(), spread)
+        theta: Array = self.mean + spread * rng.standard_normal((count, self.mean.size))
         if self.mean.size > CELLS:
             theta[:, CELLS] = np.abs(theta[:, CELLS])  # fewer than one cell is no bed
         height = theta[:, FLOOR] - self.mean[FLOOR]
@@ -107,16 +114,32 @@ class Prior:
         wide = np.exp(-0.5 * ((floor - self.floor_wide_mean) / self.floor_wide_spread) ** 2) / self.floor_wide_spread
         mixed = (1 - self.floor_wide_share) * narrow + self.floor_wide_share * wide
         out: Array = log_normal + np.log(mixed + 1e-300)
+        if self.unusual_share > 0.0:
+            out += self._ln_more(theta)
         if self.mean.size > CELLS:
             out = np.where(theta[:, CELLS] < 0.0, -np.inf, out)  # fewer than one cell is no bed
         return out
 
+    def _ln_more(self, theta: Array) -> Array:
+        """How much more likely (log) than among usual beds alone each hypothesis is among all, shape (count,)."""
+        columns = [SLOW, EXCHANGE]
+        away, usual, wide = theta - self.mean, self.spread, self._unusual_slow_liquid()
+        nearer = 0.5 * ((away / usual) ** 2 - (away / wide) ** 2)[:, columns].sum(axis=1)
+        ln_odds = nearer + np.log(usual / wide)[columns].sum()
+        out: Array = np.logaddexp(math.log(1.0 - self.unusual_share), math.log(self.unusual_share) + ln_odds)
+        return out
+
+    def _unusual_slow_liquid(self) -> Array:
+        """Log spreads where the slow liquid is unlike the usual; the rest is as it always is."""
+        wider = np.ones(self.spread.size)
+        wider[SLOW], wider[EXCHANGE] = UNUSUAL_SLOW, UNUSUAL_BED
+        return wider * self.spread
+
     def unusual(self) -> Prior:
         """The same around beds unlike the usual ones: what no usual one explains is looked for here."""
         wider = np.ones(self.spread.size)
-        wider[SLOW] = UNUSUAL_SLOW
-        wider[[ENTRAINED, EXCHANGE]] = wider[CELLS:] = UNUSUAL_BED
-        return replace(self, spread=wider * self.spread)
+        wider[ENTRAINED] = wider[CELLS:] = UNUSUAL_BED
+        return replace(self, spread=wider * self._unusual_slow_liquid(), unusual_share=0.0)
 
     def floor_us_cm(self, theta: Array) -> Array:
         """Floor of each hypothesis, uS/cm."""
@@ -144,7 +167,12 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     if setup.is_flow:
         mean.append(np.log(4.0))
         spread.append(0.6)
-    return Prior(np.array(mean), np.array(spread), floor_above, bound, float(np.log(wide)), WIDE_FLOOR_SPREAD)
+    # In flow a front tells more of the bed than such a tail would: what no usual bed explains is looked for anyway.
+    unusual_share = 0.0 if setup.is_flow else UNUSUAL_SHARE
+    means, spreads = np.array(mean), np.array(spread)
+    return Prior(
+        means, spreads, floor_above, bound, float(np.log(wide)), WIDE_FLOOR_SPREAD, unusual_share=unusual_share
+    )
 
 
 def _learn_from_earlier(setup: RinseSetup, mean: list[float], spread: list[float]) -> None:

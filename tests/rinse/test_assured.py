@@ -71,14 +71,14 @@ def test_a_third_of_a_litre_at_a_time_loses_no_place() -> None:
 
 def test_a_vessel_is_believed_where_the_filtrate_is_as_clean_without_it(bench: Any) -> None:
     """The display shows 5 where 11 was foreseen, then 4. The filtrate falls by a quarter to a third a portion, so it is
-    at the target of 8 ppm with the second: then a stop is right whatever the probe stands in, and not before."""
-    states = _states(bench, [*FALLS, 5, 4, 3, 3])
+    below the target of 9 ppm with the second: then a stop is right whatever the probe stands in, and not before."""
+    states = _states(bench, [*FALLS, 5, 4, 3, 3], target="18 uS/cm")
     assert [str(state.verdict) for state in states[12:14]] == ["rinse", "stop"]
 
 
 def test_what_stands_longer_than_usual_was_not_foreseen(bench: Any) -> None:
     """The same with a portion that stands for 500 s: more leaks into it, so the forecast from before is void."""
-    states = _states(bench, [*FALLS, 5, 4], late_at=13)
+    states = _states(bench, [*FALLS, 5, 4], target="18 uS/cm", late_at=13)
     assert all(str(state.verdict) == "rinse" for state in states)
     assert DOUBTED in states[-1].reason
 

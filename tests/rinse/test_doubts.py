@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from rinsewatch.rinse.doubts import Doubts
 from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
@@ -59,6 +60,15 @@ def test_another_vessel_typed_portion_after_portion_is_never_believed_by_itself(
     verdicts = [state.verdict for state in states[1::2]]
     assert set(verdicts[cut + 2 : 18]) == {Verdict.CHECK}, "asked as long as the answer matters"
     assert Verdict.STOP not in verdicts
+
+
+def test_a_doubt_waits_for_a_later_portion() -> None:
+    """Also where what is read is what was foreseen, as after a fall within the portion: another one must tell."""
+    doubts = Doubts()
+    doubts.fell(Span(94.0, 93.0, 95.0, 2.0), 128.0, 9.0, 94.0)
+    same = Span(94.0, 93.0, 95.0, 2.0)
+    assert not doubts.borne_out(same, 9.0)
+    assert doubts.borne_out(same, 10.0)
 
 
 def test_the_persons_word_ends_that_hold(bench: Any) -> None:
