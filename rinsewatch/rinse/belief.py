@@ -37,6 +37,8 @@ MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer 
 AGREE: Final = 1.1  # a reading may lie so far above the 95 % end of the filtrate
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 OUTER: Final = (0.005, 0.995)
+FAR_BELOW: Final = 0.75  # of the filtrate: with a floor below that the filtrate must still fall
+LONG_STANDING: Final = 1.5  # times as long, before the person is told
 GRAVE: Final = 0.8  # chance of being out of reach from which another explanation is looked for
 FORESEEN: Final = (0.02, 0.98)  # of what was believed before a reading: one outside has to be borne out before a stop
 SEED: Final = 20260  # the dice are fixed: the same rows always give the same answers
@@ -59,6 +61,7 @@ class Belief(ABC):
         self._target: float | None = None
         self.chance_unreachable = 0.0
         self.travel = 0.0
+        self.stands = False
         self.rested = False
         self._levels: dict[float, tuple[Array, Flags]] = {}
         self._levels_of: Water | None = None
@@ -153,7 +156,21 @@ class Belief(ABC):
 
     def _refit(self) -> None:
         """Take in the facts committed; that the target is out of reach is not to be said of one explanation alone."""
-        self.population.refit(self.course, grave=self.chance_unreachable > GRAVE)
+        far = self._far_above_floor
+        stands = far and self.course.stands(self._standing_places)
+        self.population.refit(self.course, grave=self.chance_unreachable > GRAVE, stands=stands)
+        self.stands = stands and self.course.stands(LONG_STANDING * self._standing_places)
+
+    @property
+    def _far_above_floor(self) -> bool:
+        """Above the target too: what is believed of the floor hardly matters below it."""
+        above = self._target is None or self.filtrate.mid > self._target
+        return above and self.floor_us_cm < FAR_BELOW * self.filtrate.mid
+
+    @property
+    @abstractmethod
+    def _standing_places(self) -> float:
+        """Over so many places of the course a reading that goes on as before must have moved."""
 
     # ---- answers -------------------------------------------------------------------------------
 

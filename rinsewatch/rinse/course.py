@@ -19,6 +19,8 @@ from rinsewatch.rinse.prior import Array
 MOST_FACTS: Final = 48
 MOST_POURS: Final = 96
 MOST_RESTS: Final = 6
+FINE: Final = 1.35  # a display's step over which it cannot show whether the filtrate stands still
+STILL: Final = 1.03  # so much noise a reading may have that stands still
 BEND_IN_FLOW: Final = 0.008  # nobody stirs and drains there: less is left to chance than in portions
 
 
@@ -42,6 +44,9 @@ class Course(Protocol):
     @property
     def last_serial(self) -> int:
         """Number of the last fact."""
+
+    def stands(self, places: float) -> bool:
+        """The reading has not moved over the last ``places``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +86,17 @@ class FactLog:
     def last_serial(self) -> int:
         """Number of the last fact."""
         return self._serial
+
+    def stands(self, places: float) -> bool:
+        """The reading has not moved over the last ``places``, as far as a display fine enough to tell shows it."""
+        facts = self.facts
+        begun = next((i for i in range(len(facts) - 1, -1, -1) if facts[i].place <= facts[-1].place - places), None)
+        if begun is None:
+            return False
+        spans = [(f.seen.low, f.seen.high) for f in facts[begun:]]
+        if any(low <= 0.0 or high > FINE * low for low, high in spans):
+            return False
+        return max(low for low, _ in spans) <= STILL * min(high for _, high in spans)
 
     def _note(self, place: float, after_s: float, seen: Observation) -> None:
         _forget_weaker(self.facts, seen)

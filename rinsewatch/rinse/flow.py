@@ -31,6 +31,7 @@ AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to 
 STEADY: Final = np.exp(-AHEAD_EFOLDS)  # where a washout is by then that goes on as now, whatever floor is believed
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 LOOK_SHARE: Final = 0.3  # of a block, after which the curve is followed though nothing was learnt
+STANDING_RESIN_VOLUMES: Final = 1.5
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
 SURE_RESIN_VOLUMES: Final = 1.0  # ... or so much water, near the floor
 REST_NOISE: Final = 0.2  # relative, while the front after a rest leaves: its misfit to the matrix exponential, 90 %
@@ -58,6 +59,10 @@ class FlowBelief(Belief):
         self._state: FlowState
         self._set_block()
         self._look()
+
+    @property
+    def _standing_places(self) -> float:
+        return STANDING_RESIN_VOLUMES * self.setup.resin_ml
 
     @property
     def pace_s(self) -> float:

@@ -312,6 +312,7 @@ class Rinse:
             unlike=at > 0.0 and (belief.unlike or belief.contradicted),
             came_down=self._came_down(),
             waits=belief.waits,
+            stands=belief.stands,
             is_flow=self.setup.is_flow,
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))

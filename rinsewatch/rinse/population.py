@@ -127,17 +127,19 @@ class Population:
         """Normalised weights, shape (members,)."""
         return _normalised(self.fit.ln_all - self.fit.ln_old)
 
-    def refit(self, course: Course, *, grave: bool = False) -> None:
+    def refit(self, course: Course, *, grave: bool = False, stands: bool = False) -> None:
         """Reweight by all committed facts; renew the population where the weights demand it.
 
         ``grave``: what it says is a claim not to be made before another explanation was looked for.
+        ``stands``: the reading stands still far above what it takes for the floor; that may lie anywhere.
         """
         self.fit = run_facts(course, self.theta, self.prior, self.residue, self._known)
         if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS or self._surprised(course):
             self._renew(course, MOST_STAGES)
-        retry = RETRY_SURPRISED if self._surprised(course) else RETRY_GRAVE if grave else math.inf
+        retry = RETRY_SURPRISED if stands or self._surprised(course) else RETRY_GRAVE if grave else math.inf
         if course.last_serial > self._began_at and course.last_serial >= retry * self._began_at:
-            self._begin_again(course)
+            unusual = self.usual.unusual()
+            self._begin_again(course, unusual.with_any_floor() if stands else unusual)
         self.water = Water.of(self.residue, self.theta, self.prior)
         self.uneven = np.exp(self.theta[:, UNEVEN])
 
@@ -151,11 +153,11 @@ class Population:
         self._known = course.last_serial
         self.fit = replace(self.fit, ln_old=self.fit.ln_all)
 
-    def _begin_again(self, course: Course) -> None:
+    def _begin_again(self, course: Course, unusual: Prior) -> None:
         """No member explains the last fact, nor any near them: look for another explanation of all facts, among beds
         unlike the usual ones too, and take it if it is the better one by more than such beds are rare."""
         prior, theta, fit, known, before = self.prior, self.theta, self.fit, self._known, self._plausible()
-        self._began_at, self._known, self.prior = course.last_serial, 0, self.usual.unusual()
+        self._began_at, self._known, self.prior = course.last_serial, 0, unusual
         self.theta = self.prior.draw(theta.shape[0], self.rng)
         self.fit = run_facts(course, self.theta, self.prior, self.residue, 0)
         self._renew(course, MOST_STAGES_ANEW)

@@ -29,6 +29,7 @@ UNLEAKED: Final = 0.5  # early in a portion little has leaked into it yet
 SURE: Final = 1.5  # high end over the middle, of a forecast definite enough to say that nothing was to move
 SLOWER: Final = 0.7  # of what the portion before ended with (and the gate's room): so little falls a tail, no liquor
 AS_BEFORE: Final = 1.2  # times the movement within the portion before: no other movement
+STANDING_PORTIONS: Final = 2.0
 STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
 
@@ -57,6 +58,10 @@ class PortionBelief(Belief):
         self.rhythm = Rhythm()
         self._state: BedState
         self._arrive()
+
+    @property
+    def _standing_places(self) -> float:
+        return STANDING_PORTIONS
 
     @property
     def place(self) -> float:

@@ -56,6 +56,8 @@ LN_MOST: Final = 15.3
 # Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
 PURE_WATER_US_CM: Final = 0.055
 WIDE_FLOOR_SPREAD: Final = 1.0  # log
+ANY_FLOOR_SPREAD: Final = 2.5  # log: up to some hundred times as much
+ANY_FLOOR_SHARE: Final = 0.5
 SALT_SHARE: Final = 0.5  # of the rinse water's reading; the rest is carbon dioxide. Common practice, no source
 # Strength of the slow liquid at the start: no bead keeps more of the liquor out.
 LEAST_FILL: Final = 0.1
@@ -140,6 +142,10 @@ class Prior:
         wider = np.ones(self.spread.size)
         wider[ENTRAINED] = wider[CELLS:] = UNUSUAL_BED
         return replace(self, spread=wider * self._unusual_slow_liquid(), unusual_share=0.0)
+
+    def with_any_floor(self) -> Prior:
+        """The same, but the floor may well lie far above the rinse water's reading: fouled resin, other rinse water."""
+        return replace(self, floor_wide_spread=ANY_FLOOR_SPREAD, floor_wide_share=ANY_FLOOR_SHARE)
 
     def floor_us_cm(self, theta: Array) -> Array:
         """Floor of each hypothesis, uS/cm."""

@@ -36,6 +36,7 @@ HIDDEN: Final = "hide the target"
 DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe and confirm it"
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
+STANDS: Final = "the reading stands still far above the rinse water: measure that water again (w)"
 WAITS: Final = "still reads as the portion before: rinse on, new filtrate is on its way to the probe"
 _REACHED: Final = "the endpoint is reached"
 _JUST_ABOVE: Final = "the endpoint is reached, or missed by little: by now the filtrate is held to be just above it"
@@ -63,6 +64,7 @@ class Evidence:
     doubted: bool = False  # read lower than foreseen, and no later portion has borne it out
     is_flow: bool = False
     waits: bool = False  # nothing of the present portion has come to the probe, which reads far above it
+    stands: bool = False  # read the same for some portions, far above what is believed of the floor
     reads_at: bool = False  # the display is at the target or below: whatever is believed, that is no plateau above it
     reads_above: bool = False  # and for a while has been far above it
     unlike: bool = False  # does not move while the portion stands, or fall from the one before, as earlier ones did
@@ -116,4 +118,6 @@ class Decision:
             return Verdict.RINSE, UNLIKE
         if near:
             return Verdict.RINSE, "about there: let the reading settle"
+        if e.stands:
+            return Verdict.RINSE, STANDS
         return Verdict.RINSE, WAITS if e.waits else "rinse on"
