@@ -30,13 +30,17 @@ _WORDS = {
     Cause.LINK: "no usable reading: meter lost, silent or not understood",
 }
 
-_LOW_IN_FLOW: Final = "the reading fell too far: bubble, or another vessel? Look, then confirm"
+_IN_FLOW = _WORDS | {
+    Cause.LOW: "the reading fell too far: bubble, or another vessel? Look, then confirm",
+    Cause.HIGH: "the reading is far above the forecast: has the flow stood still? Probe in the liquor? Look, then confirm",
+    Cause.FROZEN: "the display has not changed while the filtrate must have: meter frozen, or flow stopped (space)?",
+}
 
 HIDDEN: Final = "hide the target"
 DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe and confirm it"
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
-STANDS: Final = "the reading stands still far above the rinse water: measure that water again (w)"
+STANDS: Final = "the reading stands still, far above what rinse water should read: read that water again (w)"
 WAITS: Final = "still reads as the portion before: rinse on, new filtrate is on its way to the probe"
 _REACHED: Final = "the endpoint is reached"
 _JUST_ABOVE: Final = "the endpoint is reached, or missed by little: by now the filtrate is held to be just above it"
@@ -85,7 +89,7 @@ class Decision:
         """Verdict and one plain sentence."""
         if e.hold is not Cause.NONE and e.hold_lasting:
             self._stopped = self._stopped and e.hold is not Cause.HIGH  # read far above it, a stop must be found anew
-            return Verdict.CHECK, _LOW_IN_FLOW if e.is_flow and e.hold is Cause.LOW else _WORDS[e.hold]
+            return Verdict.CHECK, (_IN_FLOW if e.is_flow else _WORDS)[e.hold]
         risen = e.reads_above or e.chance_not_wrong < RISEN_CHANCE
         if self._stopped and e.known and e.good and risen:
             self._stopped = False

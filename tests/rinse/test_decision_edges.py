@@ -10,7 +10,7 @@ from rinsewatch.rinse.gate import Cause
 from rinsewatch.rinse.setup import Endpoint, EndpointKind, Residue, RinseSetup
 from rinsewatch.rinse.state import Verdict
 from rinsewatch.rinse.target import target_us_cm
-from rinsewatch.rinse.verdict import DOUBTED, UNLIKE, Decision, Evidence, on_plateau
+from rinsewatch.rinse.verdict import DOUBTED, STANDS, UNLIKE, WAITS, Decision, Evidence, on_plateau
 
 THERE = Evidence(
     chance_at=0.6, chance_near=0.98, chance_not_wrong=0.995, chance_unreachable=0.0, excess_share=0.5, settled=True,
@@ -28,6 +28,23 @@ def test_all_together_is_a_stop() -> None:
     assert Decision().decide(THERE) == (Verdict.STOP, "the endpoint is reached")
     # the least of each chance: even, 95 %, 98.5 %
     assert _verdict(replace(THERE, chance_at=0.5, chance_near=0.95, chance_not_wrong=0.985)) is Verdict.STOP
+
+
+@pytest.mark.parametrize("hold", [Cause.HIGH, Cause.FROZEN])
+def test_in_flow_what_stands_too_high_may_be_a_flow_that_stands(hold: Cause) -> None:
+    """Nobody marked it; in portions nothing flows."""
+    held = replace(UNDER_WAY, hold=hold, hold_lasting=True)
+    (asked, in_flow), (same, poured) = Decision().decide(replace(held, is_flow=True)), Decision().decide(held)
+    assert asked is same is Verdict.CHECK
+    assert "flow" in in_flow and "flow" not in poured
+
+
+def test_a_reading_that_stands_is_told_where_nothing_weightier_is() -> None:
+    standing = replace(UNDER_WAY, stands=True, waits=True)
+    assert Decision().decide(standing) == (Verdict.RINSE, STANDS)
+    assert Decision().decide(replace(standing, stands=False)) == (Verdict.RINSE, WAITS)
+    assert Decision().decide(replace(standing, chance_unreachable=0.6))[1] != STANDS
+    assert Decision().decide(replace(standing, hold=Cause.DRY, hold_lasting=True))[0] is Verdict.CHECK
 
 
 def test_where_the_steps_hide_the_target_the_forecast_must_be_surer() -> None:
