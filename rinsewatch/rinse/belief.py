@@ -156,10 +156,10 @@ class Belief(ABC):
 
     def _refit(self) -> None:
         """Take in the facts committed; that the target is out of reach is not to be said of one explanation alone."""
-        far = self._far_above_floor
-        stands = far and self.course.stands(self._standing_places)
-        self.population.refit(self.course, grave=self.chance_unreachable > GRAVE, stands=stands)
-        self.stands = stands and self.course.stands(LONG_STANDING * self._standing_places)
+        far, grave = self._far_above_floor, self.chance_unreachable > GRAVE
+        stands = (far or grave) and self.course.stands(self._standing_places)
+        self.population.refit(self.course, grave=grave, stands=stands)
+        self.stands = far and stands and self.course.stands(LONG_STANDING * self._standing_places)
 
     @property
     def _far_above_floor(self) -> bool:

@@ -132,9 +132,10 @@ class Gate:
         return self._good_run
 
     def confirm(self) -> None:
-        """The person says the probe is in the filtrate: believe the next readings."""
+        """The person says the probe is in the filtrate: believe the next readings; the display lives."""
         self._hold = None
         self._confirmed = True
+        self._run_value = None
 
     def link_down(self) -> None:
         """The meter was lost or fell silent."""

@@ -188,6 +188,19 @@ def test_frozen_display_is_found_when_it_must_have_moved() -> None:
     assert _good(found)[0] and not _good(found)[-1] and found[-1].cause is Cause.FROZEN
 
 
+def test_whoever_looked_is_not_asked_again_about_the_same_digits() -> None:
+    """The display lives: it must have moved anew before it is called frozen; without the word it is asked on."""
+    gate, still = Gate(), _span(100.0)
+    for n in range(12):
+        found = gate.assess(still, float(n), 5.0, replace(MID, travel=0.05 * n))
+    assert found.cause is Cause.FROZEN
+    gate.confirm()
+    later = [gate.assess(still, 12.0 + n, 5.0, replace(MID, travel=0.6)) for n in range(30)]
+    assert all(_good(later))
+    further = [gate.assess(still, 42.0 + n, 5.0, replace(MID, travel=0.6 + 0.05 * n)) for n in range(12)]
+    assert further[-1].cause is Cause.FROZEN
+
+
 def test_frozen_is_not_cried_in_the_flat_tail() -> None:
     """600 equal readings where the forecast hardly moves (300 equal samples are normal in open measured decays)."""
     assert all(_good(_frozen(1e-4, 600)))

@@ -57,14 +57,14 @@ def test_a_weak_long_tail_is_understood(bench: Any, display: Any) -> None:
 
 def test_without_another_explanation_it_is_not(bench: Any, display: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """The control: the members that are there, moved as ever."""
-    monkeypatch.setattr(Population, "_begin_again", lambda self, course: None)
+    monkeypatch.setattr(Population, "_begin_again", lambda self, course, unusual: None)
     monkeypatch.setattr(monitor, "STILL_FALLS", 1.0)
     assert _wrong(_states(bench, display))
 
 
 def test_nothing_is_called_a_plateau_that_falls(bench: Any, display: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whatever the members take for the floor, the reading is seen to go on."""
-    monkeypatch.setattr(Population, "_begin_again", lambda self, course: None)
+    monkeypatch.setattr(Population, "_begin_again", lambda self, course, unusual: None)
     told = [s for s in _states(bench, display) if s.verdict is Verdict.STALLED]
     monkeypatch.setattr(monitor, "STILL_FALLS", 1.0)
     assert len(told) < len([s for s in _states(bench, display) if s.verdict is Verdict.STALLED])
