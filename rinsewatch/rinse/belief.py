@@ -152,6 +152,7 @@ class Belief(ABC):
         """The rinse water was measured: a new prior of the floor, all facts weighed again."""
         self.setup = setup
         self.population = Population(self._prior(step_us_cm), setup.residue, self.course, self.rng)
+        self.stands = False  # what was asked for is done
         self._relook()
 
     def _refit(self) -> None:

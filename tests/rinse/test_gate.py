@@ -194,10 +194,11 @@ def test_whoever_looked_is_not_asked_again_about_the_same_digits() -> None:
     for n in range(12):
         found = gate.assess(still, float(n), 5.0, replace(MID, travel=0.05 * n))
     assert found.cause is Cause.FROZEN
+    assert not any(_good([gate.assess(still, 12.0 + n, 5.0, replace(MID, travel=0.6)) for n in range(30)]))
     gate.confirm()
-    later = [gate.assess(still, 12.0 + n, 5.0, replace(MID, travel=0.6)) for n in range(30)]
+    later = [gate.assess(still, 42.0 + n, 5.0, replace(MID, travel=0.6)) for n in range(30)]
     assert all(_good(later))
-    further = [gate.assess(still, 42.0 + n, 5.0, replace(MID, travel=0.6 + 0.05 * n)) for n in range(12)]
+    further = [gate.assess(still, 72.0 + n, 5.0, replace(MID, travel=0.6 + 0.05 * n)) for n in range(12)]
     assert further[-1].cause is Cause.FROZEN
 
 

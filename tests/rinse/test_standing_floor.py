@@ -94,6 +94,20 @@ def test_in_flow_it_is_told() -> None:
     assert Verdict.STOP not in {state.verdict for state in states}
 
 
+def test_what_was_asked_for_is_not_asked_again() -> None:
+    """The person reads the rinse water, and it is as it was: no more is said of it while the reading stands on."""
+    rinse = _rinse(flow_ml_min=200.0)
+    states = _flow(rinse, seconds=3000)
+    assert states[-1].reason == STANDS
+    end_s, poured_ml = states[-1].time_s, states[-1].rinse_ml
+    assert rinse.observe(Row(end_s + 1.0, poured_ml, event="note: stirred")).reason == STANDS
+    rinse.observe(Row(end_s + 1.0, poured_ml, event="note: rinse-water = 1.0 uS/cm"))
+    later = [
+        rinse.observe(_row(end_s + 5.0 * n, poured_ml + 17.0 * n, FLOOR_US_CM + 0.1 * (n % 3))) for n in range(200)
+    ]
+    assert STANDS not in {state.reason for state in later}
+
+
 def test_without_it_nothing_is_told_in_flow(monkeypatch: pytest.MonkeyPatch) -> None:
     """The control."""
     monkeypatch.setattr(FactLog, "stands", _never)
