@@ -32,12 +32,12 @@ from rinsewatch.rinse.setup import RinseSetup
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Interval, Remaining
 from rinsewatch.rinse.traces import Water
+from rinsewatch.rinse.verdict import PLATEAU
 
 MOST_RESIN_VOLUMES: Final = 150.0  # nobody rinses longer: beyond it the answer is "never"
 AGREE: Final = 1.1  # a reading may lie so far above the 95 % end of the filtrate
 GROWTH: Final = 1.2  # evaluate again when the present fact has this much more behind it
 OUTER: Final = (0.005, 0.995)
-FAR_BELOW: Final = 0.75  # of the filtrate: with a floor below that the filtrate must still fall
 LONG_STANDING: Final = 1.5  # times as long, before the person is told
 GRAVE: Final = 0.8  # chance of being out of reach from which another explanation is looked for
 FORESEEN: Final = (0.02, 0.98)  # of what was believed before a reading: one outside has to be borne out before a stop
@@ -166,7 +166,7 @@ class Belief(ABC):
     def _far_above_floor(self) -> bool:
         """Above the target too: what is believed of the floor hardly matters below it."""
         above = self._target is None or self.filtrate.mid > self._target
-        return above and self.floor_us_cm < FAR_BELOW * self.filtrate.mid
+        return above and self.floor_us_cm < (1.0 - PLATEAU) * self.filtrate.mid
 
     @property
     @abstractmethod

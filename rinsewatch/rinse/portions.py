@@ -116,6 +116,7 @@ class PortionBelief(Belief):
         self.rhythm.unpour()
         self._arrival.waits = False
         self.population = Population(self.population.usual, self.setup.residue, self.course, self.rng)
+        self.stands = False
         self._arrive()
 
     def _relook(self) -> None:

@@ -32,7 +32,7 @@ _WORDS = {
 
 _IN_FLOW = _WORDS | {
     Cause.LOW: "the reading fell too far: bubble, or another vessel? Look, then confirm",
-    Cause.HIGH: "the reading is far above the forecast: has the flow stood still? Probe in liquor? Look, then confirm",
+    Cause.HIGH: "the reading is far above the forecast: flow stopped? Liquor, fresh regenerant? Look, then confirm",
     Cause.FROZEN: "the display has not changed while the filtrate must have: meter frozen, or flow stopped (space)?",
 }
 

@@ -8,7 +8,7 @@ import pytest
 
 from rinsewatch.rinse.setup import Endpoint, EndpointKind
 from rinsewatch.rinse.state import Quality, Remaining, Verdict
-from rinsewatch.rinse.verdict import _STALLED, _WORDS, DOUBTED
+from rinsewatch.rinse.verdict import _IN_FLOW, _STALLED, _WORDS, DOUBTED, STANDS
 from rinsewatch.screen import view
 from rinsewatch.screen.chart import ChartData, chart_lines
 from rinsewatch.screen.dashboard import LEAST_HEIGHT, LEAST_WIDTH, compose
@@ -91,7 +91,7 @@ def test_far_below_the_trend_it_asks_for_a_forgotten_portion() -> None:
 @pytest.mark.parametrize("width", [80, 120])
 @pytest.mark.parametrize("flow", [False, True])
 def test_each_reason_to_check_is_said_to_its_end(width: int, flow: bool) -> None:
-    for cause, reason in _WORDS.items():
+    for cause, reason in (_IN_FLOW if flow else _WORDS).items():
         snapshot = with_state(invented_snapshot(Verdict.CHECK), cause=cause.value, reason=reason, is_flow=flow)
         said = spoken(text_of(snapshot, width))
         assert reason[1:] in said, said
@@ -106,9 +106,10 @@ def test_stalled_is_said_to_its_end(width: int) -> None:
 
 
 @pytest.mark.parametrize("width", [80, 120])
-def test_a_doubted_reading_is_said_to_its_end(width: int) -> None:
-    said = spoken(text_of(with_state(invented_snapshot(Verdict.RINSE), reason=DOUBTED), width))
-    assert DOUBTED[1:] in said
+@pytest.mark.parametrize("reason", [DOUBTED, STANDS])
+def test_a_doubted_reading_is_said_to_its_end(width: int, reason: str) -> None:
+    said = spoken(text_of(with_state(invented_snapshot(Verdict.RINSE), reason=reason), width))
+    assert reason[1:] in said
 
 
 def test_a_long_verdict_takes_a_line_from_the_reason() -> None:

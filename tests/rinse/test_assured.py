@@ -76,6 +76,12 @@ def test_a_vessel_is_believed_where_the_filtrate_is_as_clean_without_it(bench: A
     assert [str(state.verdict) for state in states[12:14]] == ["rinse", "stop"]
 
 
+def test_a_vessel_is_believed_no_later_than_the_portion_after_where_that_is_close(bench: Any) -> None:
+    """To 8 ppm the second of them is near enough for the forecast's dice to decide; never the first."""
+    verdicts = [str(state.verdict) for state in _states(bench, [*FALLS, 5, 4, 3, 3])]
+    assert verdicts[12] == "rinse" and verdicts[14] == "stop"
+
+
 def test_what_stands_longer_than_usual_was_not_foreseen(bench: Any) -> None:
     """The same with a portion that stands for 500 s: more leaks into it, so the forecast from before is void."""
     states = _states(bench, [*FALLS, 5, 4], target="18 uS/cm", late_at=13)
