@@ -109,8 +109,8 @@ class Belief(ABC):
         """What was read at the present place was not the filtrate, or is no longer."""
 
     @abstractmethod
-    def expectation(self, time_s: float) -> Expectation:
-        """What the meter may show now."""
+    def expectation(self, time_s: float, span: Span | None = None) -> Expectation:
+        """What the meter may show now; ``span``: the reading to be judged by it."""
 
     @abstractmethod
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

@@ -50,16 +50,17 @@ class EarlierForecasts:
 
     def __init__(self) -> None:
         self._kept: list[_Forecast] = []
+        self._lows_of: tuple[float, list[float]] | None = None  # ranked, at the volume asked last
 
     def add(self, speaks_from_ml: float, rinse_ml: Array, low_us_cm: Array, mid_us_cm: Array) -> None:
         """Keep a forecast: low end and median (uS/cm) over rising rinse volumes, shape (n,), asked from a volume on."""
         likely = np.sqrt(low_us_cm * mid_us_cm)  # about the lowest tenth
         newest = _Forecast(speaks_from_ml, rinse_ml.tolist(), low_us_cm.tolist(), likely.tolist())
-        self._kept = [*self._kept[-(KEPT - 1) :], newest]
+        self._kept, self._lows_of = [*self._kept[-(KEPT - 1) :], newest], None
 
     def clear(self) -> None:
         """The course changed (a rest, a person's word): what was forecast before says nothing."""
-        self._kept = []
+        self._kept, self._lows_of = [], None
 
     def last_low_us_cm(self, rinse_ml: float) -> float | None:
         """The newest forecast carried on to a volume, however near; None without one."""
@@ -76,17 +77,20 @@ class EarlierForecasts:
     def likely_us_cm(self, rinse_ml: float) -> float:
         """Below this a washout that goes on as forecast is not likely to be, by the median forecast; 0 by too few."""
         likely = [f.likely_at(rinse_ml) for f in self._kept]
-        return _quantile(likely, 0.5) if len(likely) >= LEAST_HEARD else 0.0
+        return _quantile(sorted(likely), 0.5) if len(likely) >= LEAST_HEARD else 0.0
 
     def low_us_cm(self, rinse_ml: float, share: float = 0.5) -> float:
         """The low end at a ``share`` of those that reach here (0.5: the median: some may be off); 0 if few."""
-        lows = [f.low_at(rinse_ml) for f in self._kept if f.speaks_from_ml <= rinse_ml <= f.rinse_ml[-1]]
+        if self._lows_of is None or self._lows_of[0] != rinse_ml:
+            lows = [f.low_at(rinse_ml) for f in self._kept if f.speaks_from_ml <= rinse_ml <= f.rinse_ml[-1]]
+            self._lows_of = rinse_ml, sorted(lows)
+        lows = self._lows_of[1]
         return _quantile(lows, share) if len(lows) >= LEAST_JUDGES else 0.0
 
 
-def _quantile(values: list[float], share: float) -> float:
+def _quantile(ranked: list[float], share: float) -> float:
     """As numpy's, which takes longer to look at a short list than all else here together."""
-    ranked, place = sorted(values), share * (len(values) - 1)
+    place = share * (len(ranked) - 1)
     low = int(place)
-    part, high = place - low, min(low + 1, len(values) - 1)
+    part, high = place - low, min(low + 1, len(ranked) - 1)
     return ranked[low] + part * (ranked[high] - ranked[low])

@@ -30,6 +30,7 @@ PLACE_WIDENS: Final = 0.1  # of the water since the last reading believed: the t
 AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to judge later readings by
 STEADY: Final = np.exp(-AHEAD_EFOLDS)  # where a washout is by then that goes on as now, whatever floor is believed
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
+READ_SHARE: Final = 0.15  # of a block, after which what was read in it is weighed again
 LOOK_SHARE: Final = 0.3  # of a block, after which the curve is followed though nothing was learnt
 STANDING_RESIN_VOLUMES: Final = 1.5
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
@@ -156,10 +157,15 @@ class FlowBelief(Belief):
                 self._look()
             return
         self.block.add(self.now_ml, span)
-        if self._due(self.block.count):
+        if self._due(self.block.count) and (self.block.count == 1 or self._moved_on):
             self._look()
         if self.block.count == 1 and self.known and not span.is_over:
             self._remember()
+
+    @property
+    def _moved_on(self) -> bool:
+        """A look is worth its cost only so often in a block: in between the answers come down by what flows."""
+        return self.now_ml > self._looked_ml + READ_SHARE * self.block_ml
 
     def begin_anew(self) -> None:
         """What was read so far was not the filtrate, or is no longer."""
@@ -212,17 +218,18 @@ class FlowBelief(Belief):
         level = self._level(self.now_ml)
         return span.high_us_cm < self.filtrate_ends(self.population.view(level, None), FORESEEN)[0]
 
-    def expectation(self, time_s: float) -> Expectation:
-        """What the meter may show now."""
+    def expectation(self, time_s: float, span: Span | None = None) -> Expectation:
+        """What the meter may show now; what only a refused reading is judged by is left out where ``span`` is none."""
         if self._last_taken and self.now_ml > self._looked_ml + self.block_ml:
             # Nothing was read for a while: the washout went on all the same. Never while readings are
             # refused: the forecast would come down to them by itself.
             self._commit()
             self._look()
         carried = None if self._last_taken else self._earlier.last_low_us_cm(self.now_ml)
-        self._last_taken = False
         low, high = self._outer(self.view)
         low = max(low, self._earlier.low_us_cm(self.now_ml))
+        refused = not self._last_taken or span is None or span.high_us_cm < low
+        self._last_taken = False
         return Expectation(
             low,
             high,
@@ -233,8 +240,8 @@ class FlowBelief(Belief):
             travel=self.travel,
             carried_low_us_cm=low if carried is None else carried,
             comes_down=False,
-            proof_low_us_cm=self._earlier.likely_us_cm(self.now_ml),
-            carried_band_us_cm=self._earlier.last_band_us_cm(self.now_ml),
+            proof_low_us_cm=self._earlier.likely_us_cm(self.now_ml) if refused else 0.0,
+            carried_band_us_cm=self._earlier.last_band_us_cm(self.now_ml) if refused else None,
         )
 
     def crossing_ml(self, view: View, ln_goal: Array) -> Array:

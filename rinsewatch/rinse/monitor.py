@@ -22,7 +22,7 @@ from rinsewatch.rinse.setup import MOST_WATER_US_CM, EndpointKind, RinseSetup
 from rinsewatch.rinse.spans import DisplayScale, Span
 from rinsewatch.rinse.state import Price, Quality, RinseState, Verdict
 from rinsewatch.rinse.target import target_us_cm
-from rinsewatch.rinse.verdict import BEGUN_LOW, NEAR, WRONG, Decision, Evidence, on_plateau
+from rinsewatch.rinse.verdict import BEGUN_LOW, EVEN_CHANCE, NEAR, WRONG, Decision, Evidence, on_plateau
 
 # Allowances of the gate over what the forecast says: other beds, other meters than it knows.
 ROOM_BELOW: Final = 0.75
@@ -211,11 +211,11 @@ class Rinse:
             # Before the first portion the probe stands in feed or rinse water being measured, or in the liquor.
             self._quality, self._cause = Quality.GOOD, Cause.NONE
             return None if span.is_over else span.shown_us_cm
-        expected = self._roomy(self._belief.expectation(self._time_s), span)
+        expected = self._roomy(self._belief.expectation(self._time_s, span), span)
         verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         if verdict.cause is Cause.HIGH and self._began_elsewhere():
             self._start_over()
-            expected = self._roomy(self._belief.expectation(self._time_s), span)
+            expected = self._roomy(self._belief.expectation(self._time_s, span), span)
             verdict = self._gate.assess(span, self._time_s, self._belief.place, expected)
         self._belief.notice(span, self._time_s, high=verdict.cause is Cause.HIGH)
         self._quality, self._cause = verdict.quality, verdict.cause
@@ -292,13 +292,14 @@ class Rinse:
         at, near, not_wrong = (
             0.0 if target is None else belief.chance_stays_below(share * target) for share in (1.0, NEAR, WRONG)
         )
+        at_target = at >= EVEN_CHANCE  # else nothing of what bars a stop is asked
         evidence = Evidence(
             chance_at=at,
             chance_near=near,
             chance_not_wrong=not_wrong,
             chance_unreachable=belief.chance_unreachable,
             excess_share=(mid - belief.floor_us_cm) / max(mid, 1e-9),
-            settled=at > 0.0 and self._settled(),
+            settled=at_target and self._settled(),
             known=belief.known,
             hold=hold,
             hold_lasting=not brief,
@@ -308,8 +309,8 @@ class Rinse:
             has_target=target is not None,
             patient=False,
             coarse_us_cm=self._coarse_us_cm,
-            doubted=at > 0.0 and belief.doubts,
-            unlike=at > 0.0 and (belief.unlike or belief.contradicted),
+            doubted=at_target and belief.doubts,
+            unlike=at_target and (belief.unlike or belief.contradicted),
             came_down=self._came_down(),
             waits=belief.waits,
             stands=belief.stands,

@@ -332,7 +332,7 @@ class PortionBelief(Belief):
         usual = self._window_before.unsettled(falls_only=True)
         return self.window.unsettled(falls_only=True) <= max(STILL, AS_BEFORE * usual)
 
-    def expectation(self, time_s: float) -> Expectation:
+    def expectation(self, time_s: float, _span: Span | None = None) -> Expectation:
         """What the meter may show now."""
         after, pace = self._after(time_s), self.rhythm.usual_s
         if after > self._looked_s + 0.5 * pace and self.window.count == 0:

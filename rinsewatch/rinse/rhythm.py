@@ -26,17 +26,21 @@ class Rhythm:
         self._gaps_s: list[float] = []
         self._typed_at: list[float] = []
         self._arrived_s: list[float] = []
+        self._pace_s: float | None = None  # found with each pour, asked many times at every reading
 
     @property
     def pace_s(self) -> float | None:
         """Seconds per portion, None before two portions."""
-        rhythm = self._without_rests_s
-        return median(rhythm) if rhythm else None
+        return self._pace_s
 
     @property
     def usual_s(self) -> float:
         """The pace, or what is usual until it is known."""
-        return self.pace_s or USUAL_PACE_S
+        return self._pace_s or USUAL_PACE_S
+
+    def _find_pace(self) -> None:
+        rhythm = self._without_rests_s
+        self._pace_s = median(rhythm) if rhythm else None
 
     @property
     def _without_rests_s(self) -> list[float]:
@@ -88,6 +92,7 @@ class Rhythm:
         if gap_s < LOWEST_PACE_S:
             return self.usual_s
         self._gaps_s = [*self._gaps_s[1 - _KEPT :], gap_s]
+        self._find_pace()
         return gap_s
 
     def typed(self, after_s: float, gap_s: float) -> None:
@@ -106,3 +111,4 @@ class Rhythm:
     def unpour(self) -> None:
         """The last pour was none."""
         self._gaps_s, self._typed_at = self._gaps_s[:-1], self._typed_at[:-1]
+        self._find_pace()
