@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -61,7 +62,7 @@ class Belief(ABC):
         self._target: float | None = None
         self.chance_unreachable = 0.0
         self.travel = 0.0
-        self.stands = False
+        self.stands = self._water_read = False
         self.rested = False
         self._levels: dict[float, tuple[Array, Flags]] = {}
         self._levels_of: Water | None = None
@@ -152,15 +153,18 @@ class Belief(ABC):
         """The rinse water was measured: a new prior of the floor, all facts weighed again."""
         self.setup = setup
         self.population = Population(self._prior(step_us_cm), setup.residue, self.course, self.rng)
-        self.stands = False  # what was asked for is done
+        self.stands, self._water_read = False, True  # what was asked for is done
         self._relook()
 
     def _refit(self) -> None:
         """Take in the facts committed; that the target is out of reach is not to be said of one explanation alone."""
         far, grave = self._far_above_floor, self.chance_unreachable > GRAVE
-        stands = (far or grave) and self.course.stands(self._standing_places)
+        still = self.course.stands(self._standing_places)
+        stands = (far or grave) and still
         self.population.refit(self.course, grave=grave, stands=stands)
-        self.stands = far and stands and self.course.stands(LONG_STANDING * self._standing_places)
+        self._water_read = self._water_read and still
+        tells = far and stands and not self._water_read
+        self.stands = tells and self.course.stands(LONG_STANDING * self._standing_places)
 
     @property
     def _far_above_floor(self) -> bool:
@@ -267,7 +271,7 @@ class Belief(ABC):
     def _linear(self, seen: Observation) -> Observation:
         low = self.scale.to_linear(seen.low) if seen.low > 0 else 0.0
         high = seen.high if math.isinf(seen.high) else self.scale.to_linear(seen.high)
-        return Observation(low, high, seen.noise, self.jump)
+        return replace(seen, low=low, high=high, jump=self.jump)
 
     def _first_in_range(self, seen: Observation, ln_level: Array) -> None:
         """The first in-range fact may contradict the prior: the rinse had begun before the recording."""
