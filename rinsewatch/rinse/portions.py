@@ -9,15 +9,15 @@ import numpy as np
 
 from rinsewatch.rinse.arrival import MOVED, Arrival
 from rinsewatch.rinse.assured import PLACES, USUAL, Assured
-from rinsewatch.rinse.beds import BedState, Ladder, PortionBed, Pour
-from rinsewatch.rinse.belief import FORESEEN, MOST_RESIN_VOLUMES, Belief
+from rinsewatch.rinse.beds import PortionBed, Pour
+from rinsewatch.rinse.belief import FORESEEN
 from rinsewatch.rinse.course import PortionCourse
 from rinsewatch.rinse.doubts import FALL, FALL_COUNT, Doubts
 from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.forecast import FIVE, chance_below
 from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import Population, View
-from rinsewatch.rinse.prior import START, Array
+from rinsewatch.rinse.portionsahead import PortionsAhead
 from rinsewatch.rinse.rhythm import GAP_JUMP, LEAST_STAND_S, Rhythm
 from rinsewatch.rinse.settle import PortionWindow
 from rinsewatch.rinse.setup import RinseSetup
@@ -34,10 +34,8 @@ STILL: Final = 0.05  # log movement below which a reading counts as at rest
 UNLOGGED_PORTIONS: Final = np.array([2.0, 3.0])  # so many may be poured and not told, so many may not
 
 
-class PortionBelief(Belief):
+class PortionBelief(PortionsAhead):
     """A rinse poured in portions."""
-
-    course: PortionCourse
 
     def __init__(self, setup: RinseSetup, water_step_us_cm: float) -> None:
         super().__init__(setup, PortionCourse(PortionBed(setup.resin_ml)), water_step_us_cm)
@@ -56,7 +54,6 @@ class PortionBelief(Belief):
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
         self._poured_s: float | None = None
         self.rhythm = Rhythm()
-        self._state: BedState
         self._arrive()
 
     @property
@@ -162,9 +159,6 @@ class PortionBelief(Belief):
         and never what three are likely to."""
         two, three = self.ends_ahead(UNLOGGED_PORTIONS * self.portion_ml, (FIVE[0], 0.5))
         return float(max(two[0], three[1]))
-
-    def _standing_ml(self) -> float:
-        return self.course.pours[-1].volume_ml if self.course.pours else 0.0
 
     def _look(self, after_s: float, seen: Observation | None) -> None:
         self._looked_s = after_s
@@ -363,38 +357,3 @@ class PortionBelief(Belief):
             proof_low_us_cm=self._unlogged_us_cm,
             alike=alike,
         )
-
-    def _ladder(self) -> Ladder:
-        """The portions to come, poured at the person's pace."""
-        pace = self.rhythm.usual_s
-        first_gap_s, read_s = max(pace, self._looked_s), self.rhythm.read_s(typed=self.window.typed)
-        return self.course.bed.ladder(
-            self.population.theta, self._state, self.portion_ml, first_gap_s, pace, read_s, self.rhythm.stands_s
-        )
-
-    def crossing_ml(self, view: View, ln_goal: Array) -> Array:
-        """Rinse volume from here until each nominal curve falls to its goal."""
-        most = max(MOST_RESIN_VOLUMES * self.setup.resin_ml / self.portion_ml, 2.0)
-        return self._ladder().crossing(view.ln_level, ln_goal, most) * self.portion_ml
-
-    def path(self, volumes_ml: Array) -> Array:
-        """Nominal log level at further volumes from here, shape (members, m)."""
-        ladder, now = self._ladder(), self.view.ln_level
-        first = ladder.log_level(np.ones(now.size))
-        out = np.empty((now.size, volumes_ml.size))
-        for column, portions in enumerate(volumes_ml / self.portion_ml):
-            further = now + portions * (first - now)
-            out[:, column] = further if portions < 1 else ladder.log_level(np.full(now.size, portions))
-        return out
-
-    def ln_next(self) -> Array:
-        """Nominal log level of the next portion's filtrate."""
-        return self._ladder().log_level(np.ones(self.view.ln_level.size))
-
-    def ahead(self) -> tuple[Array, float, Array]:
-        """Residue left if this portion is drained and no other poured; the next portion and what it takes out."""
-        bed, theta = self.course.bed, self.population.theta
-        offset = np.exp(theta[:, START] + self.view.corrections.offset)
-        left = offset * bed.left(theta, self._state, self._standing_ml(), self._looked_s)
-        taken = np.exp(self.ln_next() + self.view.corrections.offset) * self.portion_ml
-        return left, self.portion_ml, np.minimum(taken, left)
