@@ -14,7 +14,7 @@ from rinsewatch import Rinse, Row, Verdict
 from rinsewatch.cli.bench_fault_table import Bench
 from rinsewatch.cli.bench_rinse import row_of, setup_of, target_of
 from rinsewatch.cli.bench_score import FALSE_STOP
-from rinsewatch.rinse.verdict import DOUBTED, HIDDEN
+from rinsewatch.rinse.verdict import DOUBTED, HIDDEN, LASTING
 from rinsewatch_sim.record import BenchRow, Record
 from rinsewatch_sim.simulate import random_scenario, run
 
@@ -157,7 +157,7 @@ def _tool(
         if raw.time_s >= start_s:
             since += row.has_reading
             causes.add(state.cause)
-            causes.update(word for word in (HIDDEN, DOUBTED) if word in state.reason)
+            causes.update(word for word in (HIDDEN, DOUBTED, LASTING) if word in state.reason)
             caught = since if caught is None and state.verdict is Verdict.CHECK else caught
         if state.verdict is Verdict.STOP:
             return number, caught, frozenset(causes), stalled

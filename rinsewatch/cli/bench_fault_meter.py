@@ -21,7 +21,7 @@ from rinsewatch.cli.bench_fault_rig import (
 )
 from rinsewatch.cli.bench_fault_table import Bench, Outcome, fault
 from rinsewatch.rinse.state import Verdict
-from rinsewatch.rinse.verdict import DOUBTED, HIDDEN
+from rinsewatch.rinse.verdict import DOUBTED, HIDDEN, LASTING
 from rinsewatch.session.convert import shown_from_reading
 from rinsewatch_drivers.reading import Kind, LinkState, Quality
 from rinsewatch_drivers.text import parse_line
@@ -201,7 +201,7 @@ def coarse(bench: Bench) -> Outcome:
     """The whole rinse long."""
     played, found = _campaign(bench, laid.coarse, mid=0.0)
     told = sum(HIDDEN in one.causes for one in played)
-    unsure = sum(one.late is None and not {HIDDEN, DOUBTED} & one.causes for one in played)
+    unsure = sum(one.late is None and not {HIDDEN, DOUBTED, LASTING} & one.causes for one in played)
     figures = f"{found.figures}; told in {told} that the steps hide the target, never stopped without a word: {unsure}"
     return Outcome(found.held and told > 0 and not unsure, figures, found.control, found.control_failed)
 

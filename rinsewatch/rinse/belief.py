@@ -96,6 +96,11 @@ class Belief(ABC):
         return False
 
     @property
+    def read_through(self) -> bool:
+        """The present place has been read for as long as it takes to judge it; a subclass that can tell says so."""
+        return True
+
+    @property
     def waits(self) -> bool:
         """What is read is still an earlier water; a subclass that can tell says so."""
         return False

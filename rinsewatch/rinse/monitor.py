@@ -28,6 +28,8 @@ from rinsewatch.rinse.verdict import BEGUN_LOW, EVEN_CHANCE, NEAR, WRONG, Decisi
 ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave as a steep front
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
+MOST_FLOOR: Final = 300.0  # times the rinse water: no bed is so foul. The invented beds of the tests go up to 150
+USUAL_WATER_US_CM: Final = 3.0  # the most that rinse water of this trade reads; common practice, no source
 PATIENCE: Final = 1.0  # portions poured on a plateau before it is called one
 STILL_FALLS: Final = 0.05  # of the reading, meanwhile: that is no plateau, whatever is believed of the floor
 
@@ -169,6 +171,7 @@ class Rinse:
         if text == "probe confirmed":
             self._gate.confirm()
             self._belief.confirmed()
+            self._decision.confirmed()
             self._highest_us_cm = math.inf  # vouched for
             return
         name, sign, value = text.partition("=")
@@ -226,6 +229,9 @@ class Rinse:
             self._belief.jump = 2.0
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
+        if verdict.rejoined and self.setup.is_flow and self._beyond(span):
+            self._start_over()
+            self._belief.take(span, self._time_s)
         self._trusted = span
         self._note_above(span)
         self._highest_us_cm = max(self._highest_us_cm, span.low_us_cm)
@@ -248,6 +254,10 @@ class Rinse:
         """All that was read lay below the target until now: it was no filtrate, or there was nothing to do."""
         lasting = self._gate.held_for_s(self._time_s) >= BRIEF_S and self._gate.held is Cause.HIGH
         return lasting and not self._came_down()
+
+    def _beyond(self, span: Span) -> bool:
+        """Lower than all that is believed even now: a floor found while the flow stood still, or in another vessel."""
+        return span.high_us_cm < self._roomy(self._belief.expectation(self._time_s, span), span).low_us_cm
 
     def _start_over(self) -> None:
         """What was read so far was another vessel: believe the usual beds again, as far rinsed as this one."""
@@ -316,6 +326,9 @@ class Rinse:
             waits=belief.waits,
             stands=belief.stands,
             is_flow=self.setup.is_flow,
+            read_through=belief.read_through,
+            place=belief.now_ml / self.setup.resin_ml if self.setup.is_flow else belief.place,
+            floor_plausible=belief.floor_us_cm <= MOST_FLOOR * (self.setup.rinse_water_us_cm or USUAL_WATER_US_CM),
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))
 

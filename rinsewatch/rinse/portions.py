@@ -16,6 +16,7 @@ from rinsewatch.rinse.doubts import FALL, FALL_COUNT, Doubts
 from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.forecast import FIVE, chance_below
 from rinsewatch.rinse.gate import Expectation
+from rinsewatch.rinse.hump import Hump
 from rinsewatch.rinse.population import Population, View
 from rinsewatch.rinse.portionsahead import PortionsAhead
 from rinsewatch.rinse.rhythm import GAP_JUMP, LEAST_STAND_S, Rhythm
@@ -48,7 +49,7 @@ class PortionBelief(PortionsAhead):
         self._noticed = 0  # readings of the present portion, believed or not, and when the last one was
         self._noticed_s = 0.0
         self._fell_s = -math.inf
-        self._doubts = Doubts()
+        self._doubts, self._hump = Doubts(), Hump()
         self._assured = Assured()
         self._most_before_us_cm = math.inf  # of the portion before, by the forecast alone
         self._foreseen_us_cm = self._likely_us_cm = self._unlogged_us_cm = 0.0
@@ -88,6 +89,8 @@ class PortionBelief(PortionsAhead):
         self.course.pour(Pour(volume_ml, time_s, gap, stood_s=min(gap, usual_s)))
         self.now_ml += volume_ml
         self._poured_s = time_s
+        end_us_cm = 0.0 if self.window.is_over else self.window.late_us_cm
+        self._hump.next_portion(self._doubts.last_end_us_cm(self.now_ml - volume_ml), end_us_cm)
         if self.window.late is not None and not self.window.late.is_over:
             self._doubt(self.window.late)
             self._doubts.keep_end(self.window.late, self.now_ml - volume_ml)
@@ -207,8 +210,11 @@ class PortionBelief(PortionsAhead):
                 self._look(*fact)
 
     def _arrives_by_s(self, span: Span) -> float:
-        """What still reads as the portion before is this one when it is due, if so much was foreseen of it."""
+        """What still reads as the portion before is this one when it is due, if so much was foreseen of it, or if
+        neither would be above the target."""
         foreseen = span.low_us_cm <= (1.0 + MOVED) * self.filtrate.mid and self.filtrate.high < SURE * self.filtrate.mid
+        most_us_cm = max(span.high_us_cm, self.filtrate.high)
+        foreseen = foreseen or (self._target is not None and most_us_cm <= self._target)
         return self.rhythm.due_s if foreseen else self.rhythm.waits_s
 
     def _begin(self, window: PortionWindow) -> None:
@@ -236,6 +242,7 @@ class PortionBelief(PortionsAhead):
     def notice(self, span: Span, time_s: float, *, high: bool) -> None:
         """A reading: how it moves tells more than where it stands, but not one far above the filtrate."""
         self._noticed, self._noticed_s = self._noticed + 1, self._after(time_s)
+        self._hump.add(0.0 if span.is_over else span.shown_us_cm)
         if not high:
             self._shape.add(self._noticed_s, span)
 
@@ -243,6 +250,12 @@ class PortionBelief(PortionsAhead):
     def unlike(self) -> bool:
         """The reading does not move, while the portion stands, as it did in the portions before."""
         return not self.window.typed and not self._shape.behaves(self.floor_us_cm)
+
+    @property
+    def read_through(self) -> bool:
+        """The present portion has been typed, or read until it was due."""
+        typed = self.window.typed and self.window.count > 0
+        return typed or self.window.last_after_s >= self.rhythm.due_s
 
     @property
     def waits(self) -> bool:
@@ -312,7 +325,9 @@ class PortionBelief(PortionsAhead):
         if self.window.typed:
             return True
         pace = self.rhythm.usual_s
-        stood_s = min(self.window.last_after_s, time_s - self._fell_s)
+        stood_s = self.window.last_after_s
+        if not self._done_anyway:  # else a digit less, or one more, changes nothing
+            stood_s = min(stood_s, time_s - self._fell_s)
         if self.window.lasted_s < LEAST_STAND_S:
             return False  # one reading, or a few at once: a beaker just emptied shows 0
         if stood_s < self.rhythm.due_s or not self._at_rest:
@@ -332,7 +347,8 @@ class PortionBelief(PortionsAhead):
         if after > self._looked_s + 0.5 * pace and self.window.count == 0:
             self._look(after, None)
             self._foresee()
-        waiting = self._arrival.waits and after < self.rhythm.waits_s
+        as_before = self._arrival.waits or self.window is self._arrival.early
+        waiting = as_before and after < self.rhythm.waits_s
         settling = (waiting and after < self.rhythm.due_s) or (not self.window.typed and after < max(15.0, 0.25 * pace))
         low, high = self._before
         if self.window.count < 3 and after < self.rhythm.drained_s:
@@ -340,7 +356,8 @@ class PortionBelief(PortionsAhead):
         if self.window.count >= 3 and self.settled and not self.window.is_over:
             low, high = self._outer(self.view)
         low = min(low, self._doubts.steady_us_cm(self.now_ml))
-        high = max(high, SLOWER * self._doubts.last_end_us_cm(self.now_ml))
+        last_us_cm = self._doubts.last_end_us_cm(self.now_ml)
+        high = max(high, SLOWER * last_us_cm, self._hump.most_us_cm(last_us_cm))
         if settling or waiting:
             high = max(high, self._previous_high)
         alike = self.window.typed or self._shape.vouches(self.floor_us_cm)

@@ -20,6 +20,8 @@ WRONG_CHANCE: Final = 0.985
 HIDDEN_CHANCE: Final = 0.995  # as WRONG_CHANCE, where the display's steps hide the target: nothing read bears it out
 RISEN_CHANCE: Final = 0.2  # chance of being below WRONG x target under which a stop is taken back
 STALLED_CHANCE: Final = 0.97
+DOUBT_LASTS: Final = 2.0  # portions at the target and in doubt, from when on more water tells no more ...
+DOUBT_LASTS_IN_FLOW: Final = 1.0  # ... or resin volumes
 PLATEAU: Final = 0.25  # excess over the floor, of the filtrate, below which the plateau is in sight
 
 _WORDS = {
@@ -38,12 +40,17 @@ _IN_FLOW = _WORDS | {
 
 HIDDEN: Final = "hide the target"
 DOUBTED: Final = "not as foreseen: rinse on to bear it out, or look at the probe and confirm it"
+LASTING: Final = "still not as foreseen, and more water tells no more: probe in the filtrate? Look, then confirm"
 UNLIKE: Final = "does not move as in the portions before: is the probe in the filtrate? Look, then confirm"
 BEGUN_LOW: Final = "never read above the target in this rinse: is the probe in the filtrate? Look, then confirm"
 STANDS: Final = "the reading stands still, far above what rinse water should read: read that water again (w)"
 WAITS: Final = "still reads as the portion before: rinse on, new filtrate is on its way to the probe"
 _REACHED: Final = "the endpoint is reached"
 _JUST_ABOVE: Final = "the endpoint is reached, or missed by little: by now the filtrate is held to be just above it"
+_NO_FLOOR: Final = "the reading stands still far above any floor: is the probe in the filtrate? Look, then confirm"
+_NO_FLOOR_IN_FLOW: Final = (
+    "the reading stands still far above any floor: has the flow stopped (space)? Look, then confirm"
+)
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
 
 
@@ -71,6 +78,9 @@ class Evidence:
     stands: bool = False  # read the same for some portions, far above what is believed of the floor
     reads_at: bool = False  # the display is at the target or below: whatever is believed, that is no plateau above it
     reads_above: bool = False  # and for a while has been far above it
+    place: float = 0.0  # portions so far; in flow resin volumes
+    read_through: bool = True  # this place has been read for as long as it takes to judge it
+    floor_plausible: bool = True  # what is taken for the floor is one that rinse water and resin could have
     unlike: bool = False  # does not move while the portion stands, or fall from the one before, as earlier ones did
 
 
@@ -84,6 +94,11 @@ class Decision:
 
     def __init__(self) -> None:
         self._stopped = False
+        self._doubted_from: float | None = None
+
+    def confirmed(self) -> None:
+        """The person says the probe is in the filtrate: a doubt after that begins anew."""
+        self._doubted_from = None
 
     def decide(self, e: Evidence) -> tuple[Verdict, str]:
         """Verdict and one plain sentence."""
@@ -110,9 +125,12 @@ class Decision:
         if near and e.settled and e.good and e.hold is Cause.NONE:
             self._stopped = True
             return Verdict.STOP, _REACHED
+        if self._doubt_lasts(e, near=near):
+            return Verdict.CHECK, LASTING
         if on_plateau(e) and e.patient and not e.reads_at:
-            return Verdict.STALLED, _STALLED
-        if e.chance_unreachable >= 0.5:
+            no_floor = _NO_FLOOR_IN_FLOW if e.is_flow else _NO_FLOOR
+            return (Verdict.STALLED, _STALLED) if e.floor_plausible else (Verdict.CHECK, no_floor)
+        if e.chance_unreachable >= 0.5 and e.floor_plausible:
             return Verdict.RINSE, "the target may be below what this rinse water and resin reach"
         if e.coarse_us_cm:
             return Verdict.RINSE, f"the display's steps of {e.coarse_us_cm:.2g} uS/cm {HIDDEN}: the forecast decides"
@@ -125,3 +143,14 @@ class Decision:
         if e.stands:
             return Verdict.RINSE, STANDS
         return Verdict.RINSE, WAITS if e.waits else "rinse on"
+
+    def _doubt_lasts(self, e: Evidence, *, near: bool) -> bool:
+        """At the target by all that is believed, and in doubt, for so long that only the person can end it."""
+        if not near:
+            self._doubted_from = None
+        elif e.doubted or e.unlike:
+            self._doubted_from = e.place if self._doubted_from is None else self._doubted_from
+            return e.read_through and e.place - self._doubted_from >= (
+                DOUBT_LASTS_IN_FLOW if e.is_flow else DOUBT_LASTS
+            )
+        return False

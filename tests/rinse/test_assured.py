@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rinsewatch.rinse import verdict
 from rinsewatch.rinse.assured import Assured
 from rinsewatch.rinse.doubts import Doubts
 from rinsewatch.rinse.portions import PortionBelief
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint
 from rinsewatch.rinse.spans import Span
-from rinsewatch.rinse.verdict import DOUBTED, UNLIKE
+from rinsewatch.rinse.verdict import DOUBTED, LASTING, UNLIKE
 
 FALLS = (881, 510, 329, 228, 172, 122, 93, 67, 47, 32, 22, 15)
 
@@ -89,10 +90,18 @@ def test_what_stands_longer_than_usual_was_not_foreseen(bench: Any) -> None:
     assert DOUBTED in states[-1].reason
 
 
-def test_portions_that_stand_still_are_told(bench: Any) -> None:
+def test_portions_that_stand_still_are_told(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """A washout slows down, but not at once: another vessel? "Let it settle" would be no help to who has typed it."""
+    monkeypatch.setattr(verdict, "DOUBT_LASTS", math.inf)
     states = _states(bench, [*FALLS, 6, 6, 6, 6], late_at=13)
     assert str(states[-1].verdict) == "rinse" and UNLIKE in states[-1].reason
+
+
+def test_who_rinses_on_in_doubt_is_asked_after_two_portions(bench: Any) -> None:
+    """More of the same tells no more: only the person can."""
+    states = _states(bench, [*FALLS, 6, 6, 6, 6], late_at=13)
+    assert [str(state.verdict) for state in states[-4:]] == ["rinse", "rinse", "rinse", "check"]
+    assert DOUBTED in states[-3].reason and states[-1].reason == LASTING
 
 
 def test_the_persons_word_ends_how_the_portions_fell_as_a_measure() -> None:
