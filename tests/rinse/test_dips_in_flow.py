@@ -11,7 +11,7 @@ import pytest
 from rinsewatch import Rinse, Row, Verdict
 from rinsewatch.cli.bench_fault_campaign import clean_record
 from rinsewatch.cli.bench_rinse import row_of, setup_of, target_of
-from rinsewatch.rinse.verdict import DOUBTED
+from rinsewatch.rinse.verdict import DOUBTED, LASTING
 
 PATIENCE_S = 60.0
 
@@ -38,3 +38,18 @@ def test_a_reading_below_all_that_was_foreseen_is_told_and_the_persons_word_ends
         assert told, "or it shows nothing"
         assert there is None or there <= 1.0
     assert unanswered[1] is None and answered[1] is not None
+
+
+@pytest.mark.parametrize("seed", [1905, 3596])
+def test_who_only_rinses_on_is_asked_to_look(seed: int) -> None:
+    """A resin volume later: what bears it out will not come."""
+    record = clean_record(seed)
+    rinse, told_ml, asked_ml = Rinse(setup_of(record.scenario)), None, None
+    for raw in record.rows:
+        state = rinse.observe(row_of(raw))
+        told_ml = raw.rinse_ml if told_ml is None and state.reason == DOUBTED else told_ml
+        if asked_ml is None and state.reason == LASTING:
+            asked_ml = raw.rinse_ml
+            assert state.verdict is Verdict.CHECK
+    assert told_ml is not None and asked_ml is not None
+    assert asked_ml - told_ml == pytest.approx(record.scenario.resin_ml, rel=0.1)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rinsewatch.rinse import monitor
 from rinsewatch.rinse.beds import PortionBed, Pour
 from rinsewatch.rinse.course import FactLog, PortionCourse
 from rinsewatch.rinse.evidence import Observation
@@ -166,3 +167,15 @@ def test_what_stands(spans: list[tuple[float, float]], stands: bool) -> None:
 def test_nothing_stands_before_it_was_read() -> None:
     """No fact at all."""
     assert not _course().stands(2.0)
+
+
+@pytest.mark.parametrize("floor_us_cm", [500.0, 3000.0])
+def test_no_bed_is_so_foul(floor_us_cm: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some hundred times the rinse water and more: the person is asked to look, and nothing is called out of reach."""
+    states = _portions(_rinse(portion_ml=PORTION_ML), floor_us_cm)
+    assert Verdict.STALLED not in {state.verdict for state in states}
+    asked = [state for state in states if "above any floor" in state.reason]
+    assert len(asked) > 5 and all(state.verdict is Verdict.CHECK for state in asked)
+    # The control: taken for a floor like any other.
+    monkeypatch.setattr(monitor, "MOST_FLOOR", math.inf)
+    assert Verdict.STALLED in {state.verdict for state in _portions(_rinse(portion_ml=PORTION_ML), floor_us_cm)}
