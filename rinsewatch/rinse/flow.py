@@ -31,6 +31,7 @@ AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to 
 STEADY: Final = np.exp(-AHEAD_EFOLDS)  # where a washout is by then that goes on as now, whatever floor is believed
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 READ_SHARE: Final = 0.15  # of a block, after which what was read in it is weighed again
+NOT_THERE: Final = 0.01  # chance of being at the target, below which nobody waits for the next look
 LOOK_SHARE: Final = 0.3  # of a block, after which the curve is followed though nothing was learnt
 STANDING_RESIN_VOLUMES: Final = 1.5
 SURE_EFOLDS: Final = 0.5  # of washout as foreseen, after a block that was not, before a stop ...
@@ -176,8 +177,9 @@ class FlowBelief(Belief):
 
     @property
     def _moved_on(self) -> bool:
-        """A look is worth its cost only so often in a block: in between the answers come down by what flows."""
-        return self.now_ml > self._looked_ml + READ_SHARE * self.block_ml
+        """Away from the target a look is worth its cost only so often: the answers come down by what flows."""
+        away = self.chance_reached < NOT_THERE
+        return not away or self.now_ml > self._looked_ml + READ_SHARE * self.block_ml
 
     def begin_anew(self) -> None:
         """What was read so far was not the filtrate, or is no longer."""

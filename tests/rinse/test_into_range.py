@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.special import gammaincc
 
-from rinsewatch.rinse import monitor
+from rinsewatch.rinse import evidence, monitor
 from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
@@ -76,3 +76,44 @@ def test_by_the_forecast_alone_it_would_be_held(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(monitor, "INTO_RANGE", math.inf)
     _, held_s, _ = _watched(25, 0)
     assert held_s > 30.0
+
+
+# ---- in portions -------------------------------------------------------------------------------
+
+TYPED_PPM = (None, 2850, 474, 77, 46, 17, 8, 2, 1, 1)  # a plug filter: each portion displaces most of the liquor
+
+
+def _typed() -> tuple[int | None, int]:
+    """(portions at the stop, readings not believed) of one reading typed a portion; target 13 ppm, the sixth."""
+    setup = RinseSetup(
+        resin_ml=440.0,
+        residue=Residue.NAOH,
+        endpoint=Endpoint.parse("13 ppm", 0.5),
+        portion_ml=240.0,
+        rinse_water_us_cm=1.0,
+        rinse_water_step_us_cm=2.0,
+        top_us_cm=19_980.0,
+    )
+    rinse, held = Rinse(setup), 0
+    for n, ppm in enumerate(TYPED_PPM, 1):
+        rinse.observe(Row(150.0 * n, 240.0 * n, event="portion"))
+        mark, shown = (Mark.OVER, None) if ppm is None else (Mark.VALUE, float(ppm))
+        state = rinse.observe(Row(150.0 * n + 70.0, 240.0 * n, mark, shown, "ppm", 0))
+        held += bool(state.cause)
+        if state.verdict is Verdict.STOP:
+            return n, held
+    return None, held
+
+
+def test_portions_that_displace_the_liquor_are_followed_from_the_first_in_range() -> None:
+    """Read over range before, that was the filtrate; nobody is asked about it to the end of the rinse."""
+    stop, held = _typed()
+    assert stop in (7, 8)
+    assert held <= 1
+
+
+def test_else_it_would_be_taken_for_a_false_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The control: nothing is certain."""
+    monkeypatch.setattr(evidence, "CERTAIN_SHARE", evidence.FALSE_SHARE)
+    stop, held = _typed()
+    assert stop is None and held > 5
