@@ -8,7 +8,7 @@ import pytest
 
 from rinsewatch.rinse.setup import Endpoint, EndpointKind
 from rinsewatch.rinse.state import Quality, Remaining, Verdict
-from rinsewatch.rinse.verdict import _IN_FLOW, _STALLED, _WORDS, DOUBTED, STANDS
+from rinsewatch.rinse.verdict import _IN_FLOW, _NO_FLOOR, _NO_FLOOR_IN_FLOW, _STALLED, _WORDS, DOUBTED, LASTING, STANDS
 from rinsewatch.screen import view
 from rinsewatch.screen.chart import ChartData, chart_lines
 from rinsewatch.screen.dashboard import LEAST_HEIGHT, LEAST_WIDTH, compose
@@ -110,6 +110,18 @@ def test_stalled_is_said_to_its_end(width: int) -> None:
 def test_a_doubted_reading_is_said_to_its_end(width: int, reason: str) -> None:
     said = spoken(text_of(with_state(invented_snapshot(Verdict.RINSE), reason=reason), width))
     assert reason[1:] in said
+
+
+@pytest.mark.parametrize("width", [80, 120])
+@pytest.mark.parametrize(
+    ("reason", "flow"), [(LASTING, False), (LASTING, True), (_NO_FLOOR, False), (_NO_FLOOR_IN_FLOW, True)]
+)
+def test_what_is_asked_without_a_hold_is_said_to_its_end(width: int, reason: str, flow: bool) -> None:
+    """No reading is refused: the gate has no cause to name."""
+    snapshot = with_state(invented_snapshot(Verdict.CHECK), cause="", reason=reason, is_flow=flow)
+    said = spoken(text_of(snapshot, width))
+    assert reason[1:] in said, said
+    assert view.verdict_action(snapshot) in said, said
 
 
 def test_a_long_verdict_takes_a_line_from_the_reason() -> None:
