@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -276,7 +275,7 @@ class Belief(ABC):
     def _linear(self, seen: Observation) -> Observation:
         low = self.scale.to_linear(seen.low) if seen.low > 0 else 0.0
         high = seen.high if math.isinf(seen.high) else self.scale.to_linear(seen.high)
-        return replace(seen, low=low, high=high, jump=self.jump)
+        return Observation(low, high, seen.noise, self.jump)
 
     def _first_in_range(self, seen: Observation, ln_level: Array) -> None:
         """The first in-range fact may contradict the prior: the rinse had begun before the recording."""

@@ -19,7 +19,6 @@ from rinsewatch.rinse.prior import LN_MOST, Array, Flags, Index
 from rinsewatch.rinse.traces import Water
 
 FALSE_SHARE: Final = 0.02  # share of settled readings that mean nothing (bubble, splash not caught earlier)
-CERTAIN_SHARE: Final = 1e-300  # "none", kept finite as a logarithm
 FALSE_LOG_WIDTH: Final = 10.0  # a false reading may lie anywhere in about so many e-folds
 BEND_PER_EFOLD: Final = 0.033  # wander of the bend per root e-fold
 _FAR: Final = 30.0  # stands for infinity, in spreads and in e-folds
@@ -32,7 +31,7 @@ class Observation:
 
     ``noise`` is relative (log). ``high`` is inf for over range, ``low`` 0 for a zero.
     ``jump``: log spread of a sudden change just before it (fresh regenerant; 0 usually).
-    ``serial`` numbers the facts of a rinse in order; the course gives it. ``certain``: it cannot be a false one.
+    ``serial`` numbers the facts of a rinse in order; the course gives it.
     """
 
     low: float
@@ -40,7 +39,6 @@ class Observation:
     noise: float
     jump: float = 0.0
     serial: int = 0
-    certain: bool = False
 
 
 @dataclass(slots=True)
@@ -97,7 +95,7 @@ class Corrections:
 
 def false_share(seen: Observation) -> float:
     """Share of such readings that mean nothing; where a jump is allowed for, what jumped is not to be doubted too."""
-    return CERTAIN_SHARE if seen.certain else FALSE_SHARE / (1.0 + 100.0 * seen.jump)
+    return FALSE_SHARE / (1.0 + 100.0 * seen.jump)
 
 
 def ln_false(seen: Observation) -> float:

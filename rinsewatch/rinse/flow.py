@@ -14,7 +14,7 @@ from rinsewatch.rinse.earlier import EarlierForecasts
 from rinsewatch.rinse.evidence import Observation
 from rinsewatch.rinse.flowbed import FlowBed, FlowState
 from rinsewatch.rinse.flowpath import FlowPath
-from rinsewatch.rinse.gate import INTO_RANGE, ROOM_BELOW, Expectation
+from rinsewatch.rinse.gate import Expectation
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.prior import Array
 from rinsewatch.rinse.settle import FlowBlock
@@ -52,7 +52,6 @@ class FlowBelief(Belief):
         self._looked_ml = 0.0
         self._last_taken = True
         self._taken_ml = 0.0
-        self._top_us_cm = math.inf  # of the range, while over range is read
         self._moved_s: float | None = None
         self._rested_ml: float | None = None
         self.place = 0.0
@@ -118,12 +117,12 @@ class FlowBelief(Belief):
             return self._path.level(volume_ml)
         return self.course.bed.level(self.population.theta, self._state, volume_ml)
 
-    def _commit(self, *, certain: bool = False) -> None:
+    def _commit(self) -> None:
         fact = self.block.fact(self.now_ml)
         if self._surprises():
             self._surprised_ml = self.now_ml
         if fact is not None:
-            self.course.learn(fact[0], replace(self._linear(self._doubted(fact[1])), certain=certain))
+            self.course.learn(fact[0], self._linear(self._doubted(fact[1])))
             self._refit()
             self.jump = 0.0
         self._set_block()
@@ -158,22 +157,11 @@ class FlowBelief(Belief):
             if self.now_ml > self._looked_ml + LOOK_SHARE * self.block_ml:
                 self._look()
             return
-        if span.is_over:
-            self._top_us_cm = self.setup.top_us_cm or math.inf
-        steeper = not self.known and self._comes_into_range_too_soon(span)
         self.block.add(self.now_ml, span)
         if self._due(self.block.count) and (self.block.count == 1 or self._moved_on):
             self._look()
-        if steeper:  # than all that was believed: what is read next will be lower still
-            self._commit(certain=True)
-            self._look()
         if self.block.count == 1 and self.known and not span.is_over:
             self._remember()
-
-    def _comes_into_range_too_soon(self, span: Span) -> bool:
-        """A reading just below the range's top, after over range, where nobody would have believed it else."""
-        least_us_cm = ROOM_BELOW * self._outer(self.view)[0]
-        return INTO_RANGE * self._top_us_cm <= span.low_us_cm and span.high_us_cm < least_us_cm
 
     @property
     def _moved_on(self) -> bool:

@@ -18,8 +18,6 @@ from rinsewatch.rinse.prior import PURE_WATER_US_CM
 from rinsewatch.rinse.spans import Span
 from rinsewatch.rinse.state import Quality
 
-ROOM_BELOW: Final = 0.75  # allowance under what the forecast says: other beds, other meters than it knows
-INTO_RANGE: Final = 0.5  # of the range's top: whatever was believed, this follows on over range as a small step does
 BRIEF_S: Final = 5.0  # longer than this and the person is asked to look
 FROZEN_STEPS: Final = 3.0
 FROZEN_CHANGE: Final = 0.10

@@ -11,7 +11,7 @@ import numpy as np
 from rinsewatch.errors import QuantityError
 from rinsewatch.quantities import parse_reading, parse_volume_ml, reading_us_cm
 from rinsewatch.rinse.flow import FlowBelief
-from rinsewatch.rinse.gate import BRIEF_S, INTO_RANGE, ROOM_BELOW, Cause, Expectation, Gate
+from rinsewatch.rinse.gate import BRIEF_S, Cause, Expectation, Gate
 from rinsewatch.rinse.known import Verification, known_from_note
 from rinsewatch.rinse.population import View
 from rinsewatch.rinse.portions import PortionBelief
@@ -25,6 +25,7 @@ from rinsewatch.rinse.target import target_us_cm
 from rinsewatch.rinse.verdict import BEGUN_LOW, EVEN_CHANCE, NEAR, WRONG, Decision, Evidence, on_plateau
 
 # Allowances of the gate over what the forecast says: other beds, other meters than it knows.
+ROOM_BELOW: Final = 0.75
 ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave as a steep front
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
@@ -274,12 +275,10 @@ class Rinse:
     def _roomy(self, expected: Expectation, span: Span) -> Expectation:
         room = ROOM_STEPS * span.step_us_cm
         below = ROOM_BELOW_RESTED if self._belief.rested else ROOM_BELOW
-        was_over = self._trusted is not None and self._trusted.is_over
-        least = INTO_RANGE * (self.setup.top_us_cm or math.inf) if was_over else math.inf
         return replace(
             expected,
-            low_us_cm=min(below * expected.low_us_cm - room, least),
-            carried_low_us_cm=min(below * expected.carried_low_us_cm - room, least),
+            low_us_cm=below * expected.low_us_cm - room,
+            carried_low_us_cm=below * expected.carried_low_us_cm - room,
             high_us_cm=ROOM_ABOVE * expected.high_us_cm + room,
         )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -50,7 +49,6 @@ class PortionBelief(PortionsAhead):
         self._noticed = 0  # readings of the present portion, believed or not, and when the last one was
         self._noticed_s = 0.0
         self._fell_s = -math.inf
-        self._came_into_range = False  # in the present portion, from over range: steep or not, that is the filtrate
         self._doubts, self._hump = Doubts(), Hump()
         self._assured = Assured()
         self._most_before_us_cm = math.inf  # of the portion before, by the forecast alone
@@ -132,8 +130,7 @@ class PortionBelief(PortionsAhead):
         if fact is None:
             return
         after_s, seen = fact
-        self.course.learn(after_s, replace(self._linear(seen), certain=self._came_into_range))
-        self._came_into_range = False
+        self.course.learn(after_s, self._linear(seen))
         self._refit()
         self.jump = 0.0
 
@@ -206,7 +203,6 @@ class PortionBelief(PortionsAhead):
             self._doubts.fell(span, self._arrival.late_us_cm, self.place, self._likely_us_cm)
         else:
             self._doubts.did_not_fall(span)
-        self._came_into_range |= self.heard and not self.known and not span.is_over
         self.window.add(after_s, span)
         if self._due(self.window.count):
             fact = self.window.fact()

@@ -215,9 +215,8 @@ class FlowBlock:
         self._step = max(self._step, span.step_us_cm)
 
     def falls_away(self, span: Span) -> bool:
-        """Two readings in a row lie further below the block's highest than a block holds, or it was over range."""
-        below = max(self._last, span.shown_us_cm) + span.step_us_cm < BLOCK_FALL * self._most
-        return (self.is_over or below) and not span.is_over
+        """Two readings in a row lie further below the block's highest than one block should hold."""
+        return max(self._last, span.shown_us_cm) + span.step_us_cm < BLOCK_FALL * self._most and not span.is_over
 
     @property
     def low_us_cm(self) -> float:

@@ -23,7 +23,7 @@ def test_after_a_night_the_rinse_is_neither_given_up_nor_stopped_early(cells: in
     _rinse_with_a_rest(cells, rest_h)
 
 
-@pytest.mark.parametrize(("cells", "rest_h"), [(5, 0.04), (22, 0.055)])
+@pytest.mark.parametrize(("cells", "rest_h"), [(5, 0.04), (22, 0.065)])
 def test_a_rest_of_minutes_is_one(cells: int, rest_h: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """The control: taken for none, what leaked in it is held for another vessel, and nothing stops in time."""
     _rinse_with_a_rest(cells, rest_h)
