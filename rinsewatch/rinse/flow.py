@@ -221,7 +221,7 @@ class FlowBelief(Belief):
         return span.high_us_cm < self.filtrate_ends(self.population.view(level, None), FORESEEN)[0]
 
     def expectation(self, time_s: float, span: Span | None = None) -> Expectation:
-        """What the meter may show now; what only a refused reading is judged by is left out where ``span`` is none."""
+        """What the meter may show now; what only a refused reading is judged by is left out if ``span`` fits."""
         if self._last_taken and self.now_ml > self._looked_ml + self.block_ml:
             # Nothing was read for a while: the washout went on all the same. Never while readings are
             # refused: the forecast would come down to them by itself.

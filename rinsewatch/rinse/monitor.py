@@ -30,7 +30,7 @@ ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave a
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
 MOST_FLOOR: Final = 300.0  # times the rinse water: no bed is so foul. The invented beds of the tests go up to 150
-USUAL_WATER_US_CM: Final = 3.0  # the most that rinse water of this trade reads; common practice, no source
+LEAST_WATER_US_CM: Final = 1.0  # rinse water counts as this at least: air alone brings it there (CRC Handbook)
 PATIENCE: Final = 1.0  # portions poured on a plateau before it is called one
 STILL_FALLS: Final = 0.05  # of the reading, meanwhile: that is no plateau, whatever is believed of the floor
 
@@ -56,6 +56,7 @@ class Rinse:
         self._trusted: Span | None = None  # the last reading believed
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._coarse_us_cm = 0.0
+        self._vouched = False  # the person's word, until a reading is believed on it
         self._above_from_s, self._above_s = math.inf, 0.0
         self._highest_us_cm = 0.0  # of what was believed
         self._price_of: View | None = None
@@ -173,6 +174,7 @@ class Rinse:
             self._gate.confirm()
             self._belief.confirmed()
             self._decision.confirmed()
+            self._vouched = True
             self._highest_us_cm = math.inf  # vouched for
             return
         name, sign, value = text.partition("=")
@@ -230,9 +232,10 @@ class Rinse:
             self._belief.jump = 2.0
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
-        if verdict.rejoined and self.setup.is_flow and self._beyond(span):
+        if verdict.rejoined and self._vouched and self.setup.is_flow and self._beyond(span):
             self._start_over()
             self._belief.take(span, self._time_s)
+        self._vouched = False
         self._trusted = span
         self._note_above(span)
         self._highest_us_cm = max(self._highest_us_cm, span.low_us_cm)
@@ -327,7 +330,8 @@ class Rinse:
             is_flow=self.setup.is_flow,
             read_through=belief.read_through,
             place=belief.now_ml / self.setup.resin_ml if self.setup.is_flow else belief.place,
-            floor_plausible=belief.floor_us_cm <= MOST_FLOOR * (self.setup.rinse_water_us_cm or USUAL_WATER_US_CM),
+            floor_plausible=belief.floor_us_cm
+            <= MOST_FLOOR * max(self.setup.rinse_water_us_cm or 0.0, LEAST_WATER_US_CM),
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))
 
