@@ -31,6 +31,7 @@ AHEAD_EFOLDS: Final = np.linspace(0.0, 3.5, 8)  # how far a forecast is kept to 
 STEADY: Final = np.exp(-AHEAD_EFOLDS)  # where a washout is by then that goes on as now, whatever floor is believed
 STOP_SHARE: Final = 0.75  # of the earlier forecasts whose low end a reading at the endpoint may not fall short of
 READ_SHARE: Final = 0.15  # of a block, after which what was read in it is weighed again
+READ_FALL: Final = 0.03  # of the reading, after which it is in any case
 NOT_THERE: Final = 0.01  # chance of being at the target, below which nobody waits for the next look
 LOOK_SHARE: Final = 0.3  # of a block, after which the curve is followed though nothing was learnt
 STANDING_RESIN_VOLUMES: Final = 1.5
@@ -52,6 +53,7 @@ class FlowBelief(Belief):
         self._looked_ml = 0.0
         self._last_taken = True
         self._taken_ml = 0.0
+        self._looked_us_cm = math.inf  # what was read when the block was last weighed
         self._moved_s: float | None = None
         self._rested_ml: float | None = None
         self.place = 0.0
@@ -158,16 +160,18 @@ class FlowBelief(Belief):
                 self._look()
             return
         self.block.add(self.now_ml, span)
-        if self._due(self.block.count) and (self.block.count == 1 or self._moved_on):
+        if self._due(self.block.count) and (self.block.count == 1 or self._moved_on(span)):
+            self._looked_us_cm = span.shown_us_cm
             self._look()
         if self.block.count == 1 and self.known and not span.is_over:
             self._remember()
 
-    @property
-    def _moved_on(self) -> bool:
-        """Away from the target a look is worth its cost only so often: the answers come down by what flows."""
+    def _moved_on(self, span: Span) -> bool:
+        """Away from the target a look is worth its cost only so often, unless the readings fall faster than foreseen:
+        the answers come down by what flows, the gate does not."""
         away = self.chance_reached < NOT_THERE
-        return not away or self.now_ml > self._looked_ml + READ_SHARE * self.block_ml
+        fallen = span.high_us_cm < (1.0 - READ_FALL) * self._looked_us_cm
+        return not away or fallen or self.now_ml > self._looked_ml + READ_SHARE * self.block_ml
 
     def begin_anew(self) -> None:
         """What was read so far was not the filtrate, or is no longer."""
