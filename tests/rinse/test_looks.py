@@ -17,13 +17,15 @@ TARGET_US_CM, PERIOD_S = 24.0, 0.2
 
 
 def _watched() -> tuple[float | None, int]:
-    """(reading at the stop, readings not believed) of 100 mL of resin at 10 mL/s, an e-fold each 2 s; invented."""
+    """(reading at the stop, readings not believed): 100 mL of resin, 10 mL/s, an e-fold each 2 s; invented. The first
+    three readings had queued up and come at once."""
     endpoint = Endpoint.parse(f"{TARGET_US_CM} uS/cm", 0.5)
     rinse = Rinse(RinseSetup(resin_ml=100.0, residue=Residue.NAOH, endpoint=endpoint, flow_ml_min=600.0))
     rng, held = np.random.default_rng(2), 0
-    for time_s in np.arange(0.8, 14.0, PERIOD_S).tolist():
-        shown = round((1.0 + 2000.0 * math.exp(-time_s / 2.0)) * (1.0 + 0.005 * float(rng.standard_normal())), 1)
-        state = rinse.observe(Row(time_s, 10.0 * time_s, Mark.VALUE, shown, "uS/cm", 1))
+    for read_s in np.arange(0.4, 14.0, PERIOD_S).tolist():
+        shown = round((1.0 + 2000.0 * math.exp(-read_s / 2.0)) * (1.0 + 0.005 * float(rng.standard_normal())), 1)
+        come_s = max(read_s, 0.8)
+        state = rinse.observe(Row(come_s, 10.0 * come_s, Mark.VALUE, shown, "uS/cm", 1))
         held += bool(state.cause)
         if state.verdict is Verdict.STOP:
             return shown, held
