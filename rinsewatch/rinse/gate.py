@@ -78,11 +78,13 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """Quality and cause of one reading; ``rejoined``: a hold ended here by a trend, not by the old forecast."""
+    """Quality and cause of one reading; ``rejoined``: a hold ended here by a trend, not by the old forecast, or
+    ``vouched``: by the person's word."""
 
     quality: Quality
     cause: Cause
     rejoined: bool = False
+    vouched: bool = False
 
 
 @dataclass(slots=True)
@@ -153,7 +155,7 @@ class Gate:
         if self._confirmed:
             self._confirmed = False
             self._hold = None
-            return Assessment(Quality.GOOD, Cause.NONE, rejoined=True)
+            return Assessment(Quality.GOOD, Cause.NONE, rejoined=True, vouched=True)
         if expected.settling and cause is Cause.LOW and self._hold is None:
             return Assessment(Quality.UNCERTAIN, cause)
         return self._suspect(span, time_s, place, cause, expected)

@@ -56,7 +56,6 @@ class Rinse:
         self._trusted: Span | None = None  # the last reading believed
         self._quality, self._cause = Quality.MISSING, Cause.NONE
         self._coarse_us_cm = 0.0
-        self._vouched = False  # the person's word, until a reading is believed on it
         self._above_from_s, self._above_s = math.inf, 0.0
         self._highest_us_cm = 0.0  # of what was believed
         self._price_of: View | None = None
@@ -174,7 +173,6 @@ class Rinse:
             self._gate.confirm()
             self._belief.confirmed()
             self._decision.confirmed()
-            self._vouched = True
             self._highest_us_cm = math.inf  # vouched for
             return
         name, sign, value = text.partition("=")
@@ -232,10 +230,9 @@ class Rinse:
             self._belief.jump = 2.0
             self._belief.begin_anew()
         self._belief.take(span, self._time_s)
-        if verdict.rejoined and self._vouched and self.setup.is_flow and self._beyond(span):
+        if verdict.vouched and self.setup.is_flow and self._beyond(span):
             self._start_over()
             self._belief.take(span, self._time_s)
-        self._vouched = False
         self._trusted = span
         self._note_above(span)
         self._highest_us_cm = max(self._highest_us_cm, span.low_us_cm)
