@@ -165,7 +165,8 @@ class Belief(ABC):
         far, grave = self._far_above_floor, self.chance_unreachable > GRAVE
         still = self.course.stands(self._standing_places)
         stands = (far or grave) and still
-        self.population.refit(self.course, grave=grave, stands=stands)
+        stands_us_cm = self.scale.to_linear(self.filtrate.mid) if stands else None
+        self.population.refit(self.course, grave=grave, stands_us_cm=stands_us_cm)
         self._water_read = self._water_read and still
         tells = far and stands and not self._water_read
         self.stands = tells and self.course.stands(LONG_STANDING * self._standing_places)

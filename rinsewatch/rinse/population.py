@@ -127,19 +127,19 @@ class Population:
         """Normalised weights, shape (members,)."""
         return _normalised(self.fit.ln_all - self.fit.ln_old)
 
-    def refit(self, course: Course, *, grave: bool = False, stands: bool = False) -> None:
+    def refit(self, course: Course, *, grave: bool = False, stands_us_cm: float | None = None) -> None:
         """Reweight by all committed facts; renew the population where the weights demand it.
 
         ``grave``: what it says is a claim not to be made before another explanation was looked for.
-        ``stands``: the reading stands still far above what it takes for the floor; that may lie anywhere.
+        ``stands_us_cm``: where the reading stands still, far above what is taken for the floor; that may lie there.
         """
         self.fit = run_facts(course, self.theta, self.prior, self.residue, self._known)
         if _evenness(self.fit.ln_all - self.fit.ln_old) < LOWEST_EVENNESS or self._surprised(course):
             self._renew(course, MOST_STAGES)
-        retry = RETRY_SURPRISED if stands or self._surprised(course) else RETRY_GRAVE if grave else math.inf
+        retry = RETRY_SURPRISED if stands_us_cm or self._surprised(course) else RETRY_GRAVE if grave else math.inf
         if course.last_serial > self._began_at and course.last_serial >= retry * self._began_at:
             unusual = self.usual.unusual()
-            self._begin_again(course, unusual.with_any_floor() if stands else unusual)
+            self._begin_again(course, unusual.with_floor_near(stands_us_cm) if stands_us_cm else unusual)
         self.water = Water.of(self.residue, self.theta, self.prior)
         self.uneven = np.exp(self.theta[:, UNEVEN])
 

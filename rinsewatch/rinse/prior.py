@@ -9,7 +9,7 @@ col   name        meaning                                                unit
 1     SLOW        slow liquid per mobile liquid, Vs/Ve                   -
 2     EXCHANGE    exchange rate of the slow liquid                       1/s
 3     START       level at the start, as linear conductivity             uS/cm
-4     FLOOR       floor above its lower bound                            uS/cm
+4     FLOOR       floor above its lower bound, see ``floor_us_cm``       uS/cm
 5     UNEVEN      unevenness of the washout per e-fold                   -
 6     CARBON      share of the floor that is carbon dioxide (logit)      -
 7     FILL        strength of the slow liquid at the start, of START     see ``fill``
@@ -56,8 +56,12 @@ LN_MOST: Final = 15.3
 # Pure water, uS/cm at 25 C (Light et al. 2005: 0.0550): nothing reads below it.
 PURE_WATER_US_CM: Final = 0.055
 WIDE_FLOOR_SPREAD: Final = 1.0  # log
-ANY_FLOOR_SPREAD: Final = 2.5  # log: up to some hundred times as much
-ANY_FLOOR_SHARE: Final = 0.5
+STANDING_FLOOR_SHARE: Final = 0.5  # of the floors, near where a reading stands still
+# Floors below what the rinse water reads are looked for where nothing else explains the readings: fresh anion resin
+# takes up carbonic acid and bicarbonate, and what was rinse water in the morning may have a better cartridge at noon.
+LOW_FLOOR_SHARE: Final = 0.1
+LOW_FLOOR_SPREADS: Final = 4.0  # the parameter goes so many spreads below its usual mean before the floor goes below
+LOW_FLOOR_SPAN: Final = 4.0  # ... and so much further down to pure water
 SALT_SHARE: Final = 0.5  # of the rinse water's reading; the rest is carbon dioxide. Common practice, no source
 # Strength of the slow liquid at the start: no bead keeps more of the liquor out.
 LEAST_FILL: Final = 0.1
@@ -75,7 +79,7 @@ class Prior:
     """Independent normals on the log parameters; the floor's is a mixture of a narrow and a wide one.
 
     The narrow one has a spread of its own above its mean, ``floor_above``, and below, ``spread[FLOOR]``.
-    ``unusual_share`` of the beds have slow liquid unlike the usual.
+    ``unusual_share`` of the beds have slow liquid unlike the usual, ``floor_low_share`` a floor below the bound.
     """
 
     mean: Array
@@ -85,6 +89,7 @@ class Prior:
     floor_wide_mean: float
     floor_wide_spread: float
     floor_wide_share: float = 0.10
+    floor_low_share: float = 0.0
     unusual_share: float = 0.0
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
@@ -102,6 +107,9 @@ class Prior:
         theta[:, FLOOR] = self.mean[FLOOR] + skewed
         wide = rng.random(count) < self.floor_wide_share
         theta[wide, FLOOR] = self.floor_wide_mean + self.floor_wide_spread * rng.standard_normal(int(wide.sum()))
+        if self.floor_low_share > 0.0:
+            low = rng.random(count) < self.floor_low_share
+            theta[low, FLOOR] = self._ln_low_mean + self._ln_low_spread * rng.standard_normal(int(low.sum()))
         return theta
 
     def log_density(self, theta: Array) -> Array:
@@ -115,6 +123,9 @@ class Prior:
         narrow *= 2.0 / (below + self.floor_above)
         wide = np.exp(-0.5 * ((floor - self.floor_wide_mean) / self.floor_wide_spread) ** 2) / self.floor_wide_spread
         mixed = (1 - self.floor_wide_share) * narrow + self.floor_wide_share * wide
+        if self.floor_low_share > 0.0:
+            low = np.exp(-0.5 * ((floor - self._ln_low_mean) / self._ln_low_spread) ** 2) / self._ln_low_spread
+            mixed = (1 - self.floor_low_share) * mixed + self.floor_low_share * low
         out: Array = log_normal + np.log(mixed + 1e-300)
         if self.unusual_share > 0.0:
             out += self._ln_more(theta)
@@ -141,15 +152,35 @@ class Prior:
         """The same around beds unlike the usual ones: what no usual one explains is looked for here."""
         wider = np.ones(self.spread.size)
         wider[ENTRAINED] = wider[CELLS:] = UNUSUAL_BED
-        return replace(self, spread=wider * self._unusual_slow_liquid(), unusual_share=0.0)
+        low = LOW_FLOOR_SHARE if self.floor_bound_us_cm > PURE_WATER_US_CM else 0.0
+        return replace(self, spread=wider * self._unusual_slow_liquid(), floor_low_share=low, unusual_share=0.0)
 
-    def with_any_floor(self) -> Prior:
-        """The same, but the floor may well lie far above the rinse water's reading: fouled resin, other rinse water."""
-        return replace(self, floor_wide_spread=ANY_FLOOR_SPREAD, floor_wide_share=ANY_FLOOR_SHARE)
+    def with_floor_near(self, level_us_cm: float) -> Prior:
+        """The same, but the floor may well lie there, far above the rinse water: fouled resin, other water."""
+        height = math.log(max(level_us_cm - self.floor_bound_us_cm, PURE_WATER_US_CM))
+        return replace(
+            self, floor_wide_mean=height, floor_wide_spread=WIDE_FLOOR_SPREAD, floor_wide_share=STANDING_FLOOR_SHARE
+        )
+
+    @property
+    def _ln_lowest(self) -> float:
+        """Of the floor's parameter, where the floor is next to its bound; lower ones lie below it."""
+        return float(self.mean[FLOOR] - LOW_FLOOR_SPREADS * self.spread[FLOOR])
+
+    @property
+    def _ln_low_mean(self) -> float:
+        return self._ln_lowest - 0.5 * LOW_FLOOR_SPAN
+
+    @property
+    def _ln_low_spread(self) -> float:
+        return 0.25 * LOW_FLOOR_SPAN
 
     def floor_us_cm(self, theta: Array) -> Array:
-        """Floor of each hypothesis, uS/cm."""
-        out: Array = self.floor_bound_us_cm + np.exp(theta[:, FLOOR])
+        """Floor of each hypothesis, uS/cm: the exponential above the bound, evenly down to pure water below it."""
+        height, lowest = theta[:, FLOOR], self._ln_lowest
+        below = np.maximum(lowest - height, 0.0) * (self.floor_bound_us_cm - PURE_WATER_US_CM) / LOW_FLOOR_SPAN
+        floor = self.floor_bound_us_cm + np.exp(np.maximum(height, lowest)) - below
+        out: Array = np.maximum(floor, PURE_WATER_US_CM)
         return out
 
 

@@ -6,6 +6,8 @@ their word ends it. (The simulator's chemistry, two of five thousand sound rinse
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from rinsewatch import Rinse, Row, Verdict
@@ -16,28 +18,30 @@ from rinsewatch.rinse.verdict import DOUBTED, LASTING
 PATIENCE_S = 60.0
 
 
-def _watched(seed: int, *, answers: bool) -> tuple[bool, float | None]:
-    """Whether the person was told of the doubt, and the filtrate at the stop in targets, None without one."""
+def _watched(seed: int, *, answers: bool) -> tuple[bool, float | None, float]:
+    """Whether the person was told of the doubt; filtrate at the stop in targets (None: none), resin volumes then."""
     record = clean_record(seed)
     rinse, told_s = Rinse(setup_of(record.scenario)), None
     for number, raw in enumerate(record.rows):
         state = rinse.observe(row_of(raw))
         if state.verdict is Verdict.STOP:
-            return told_s is not None, float(record.settled_scale_us_cm[number]) / target_of(record)
+            there = float(record.settled_scale_us_cm[number]) / target_of(record)
+            return told_s is not None, there, (raw.rinse_ml or 0.0) / record.scenario.resin_ml
         if state.reason == DOUBTED:
             told_s = raw.time_s if told_s is None else told_s
             if answers and raw.time_s - told_s > PATIENCE_S:
                 rinse.observe(Row(raw.time_s, event="note: probe confirmed"))
-    return told_s is not None, None
+    return told_s is not None, None, math.inf
 
 
 @pytest.mark.parametrize("seed", [1905, 3596])
 def test_a_reading_below_all_that_was_foreseen_is_told_and_the_persons_word_ends_it(seed: int) -> None:
+    """Unanswered the rinse goes on for more than half a resin volume, until another explanation is found."""
     unanswered, answered = (_watched(seed, answers=answers) for answers in (False, True))
-    for told, there in (unanswered, answered):
+    for told, there, _ in (unanswered, answered):
         assert told, "or it shows nothing"
         assert there is None or there <= 1.0
-    assert unanswered[1] is None and answered[1] is not None
+    assert answered[1] is not None and answered[2] < unanswered[2] - 0.5
 
 
 @pytest.mark.parametrize("seed", [1905, 3596])
