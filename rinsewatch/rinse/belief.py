@@ -172,6 +172,11 @@ class Belief(ABC):
         self.stands = tells and self.course.stands(LONG_STANDING * self._standing_places)
 
     @property
+    def water_read(self) -> bool:
+        """The rinse water was read again while the reading stood still: whatever it read, that is done."""
+        return self._water_read
+
+    @property
     def _far_above_floor(self) -> bool:
         """Above the target too: what is believed of the floor hardly matters below it."""
         above = self._target is None or self.filtrate.mid > self._target

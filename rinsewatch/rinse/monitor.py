@@ -30,6 +30,7 @@ ROOM_BELOW_RESTED: Final = 0.2  # after a long rest the first volume may leave a
 ROOM_ABOVE: Final = 1.35
 ROOM_STEPS: Final = 1.5
 MOST_FLOOR: Final = 300.0  # times the rinse water: no bed is so foul. The invented beds of the tests go up to 150
+HIGH_FLOOR: Final = 5.0  # times: resin that swaps all the salt for its base or acid adds less
 LEAST_WATER_US_CM: Final = 1.0  # rinse water counts as this at least: air alone brings it there (CRC Handbook)
 PATIENCE: Final = 1.0  # portions poured on a plateau before it is called one
 STILL_FALLS: Final = 0.05  # of the reading, meanwhile: that is no plateau, whatever is believed of the floor
@@ -299,6 +300,7 @@ class Rinse:
         hold = Cause.LINK if gate.silent else gate.held
         brief = gate.held_for_s(self._time_s) < BRIEF_S and hold not in (Cause.LINK, Cause.DRY)
         mid = belief.filtrate.mid
+        water_us_cm = max(self.setup.rinse_water_us_cm or 0.0, LEAST_WATER_US_CM)
         at, near, not_wrong = (
             0.0 if target is None else belief.chance_stays_below(share * target) for share in (1.0, NEAR, WRONG)
         )
@@ -327,8 +329,8 @@ class Rinse:
             is_flow=self.setup.is_flow,
             read_through=belief.read_through,
             place=belief.now_ml / self.setup.resin_ml if self.setup.is_flow else belief.place,
-            floor_plausible=belief.floor_us_cm
-            <= MOST_FLOOR * max(self.setup.rinse_water_us_cm or 0.0, LEAST_WATER_US_CM),
+            floor_high=belief.floor_us_cm > HIGH_FLOOR * water_us_cm and not belief.water_read,
+            floor_plausible=belief.floor_us_cm <= MOST_FLOOR * water_us_cm,
         )
         return replace(evidence, patient=self._patient(on_plateau(evidence)))
 

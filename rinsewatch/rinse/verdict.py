@@ -52,6 +52,7 @@ _NO_FLOOR_IN_FLOW: Final = (
     "the reading stands still far above any floor: has the flow stopped (space)? Look, then confirm"
 )
 _STALLED: Final = "the target lies below what this rinse water and resin reach: more water will not help"
+STALLED_HIGH: Final = "the reading ends far above the rinse water: read that again (w); more water will not help"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,7 @@ class Evidence:
     reads_above: bool = False  # and for a while has been far above it
     place: float = 0.0  # portions so far; in flow resin volumes
     read_through: bool = True  # this place has been read for as long as it takes to judge it
+    floor_high: bool = False  # and far above what the rinse water read, which nobody has read again since
     floor_plausible: bool = True  # what is taken for the floor is one that rinse water and resin could have
     unlike: bool = False  # does not move while the portion stands, or fall from the one before, as earlier ones did
 
@@ -129,7 +131,8 @@ class Decision:
             return Verdict.CHECK, LASTING
         if on_plateau(e) and e.patient and not e.reads_at:
             no_floor = _NO_FLOOR_IN_FLOW if e.is_flow else _NO_FLOOR
-            return (Verdict.STALLED, _STALLED) if e.floor_plausible else (Verdict.CHECK, no_floor)
+            stalled = STALLED_HIGH if e.floor_high else _STALLED
+            return (Verdict.STALLED, stalled) if e.floor_plausible else (Verdict.CHECK, no_floor)
         if e.chance_unreachable >= 0.5 and e.floor_plausible:
             return Verdict.RINSE, "the target may be below what this rinse water and resin reach"
         if e.coarse_us_cm:

@@ -8,7 +8,17 @@ import pytest
 
 from rinsewatch.rinse.setup import Endpoint, EndpointKind
 from rinsewatch.rinse.state import Quality, Remaining, Verdict
-from rinsewatch.rinse.verdict import _IN_FLOW, _NO_FLOOR, _NO_FLOOR_IN_FLOW, _STALLED, _WORDS, DOUBTED, LASTING, STANDS
+from rinsewatch.rinse.verdict import (
+    _IN_FLOW,
+    _NO_FLOOR,
+    _NO_FLOOR_IN_FLOW,
+    _STALLED,
+    _WORDS,
+    DOUBTED,
+    LASTING,
+    STALLED_HIGH,
+    STANDS,
+)
 from rinsewatch.screen import view
 from rinsewatch.screen.chart import ChartData, chart_lines
 from rinsewatch.screen.dashboard import LEAST_HEIGHT, LEAST_WIDTH, compose
@@ -100,9 +110,10 @@ def test_each_reason_to_check_is_said_to_its_end(width: int, flow: bool) -> None
 
 
 @pytest.mark.parametrize("width", [80, 120])
-def test_stalled_is_said_to_its_end(width: int) -> None:
-    said = spoken(text_of(with_state(invented_snapshot(Verdict.STALLED), reason=_STALLED), width))
-    assert _STALLED[1:] in said
+@pytest.mark.parametrize("reason", [_STALLED, STALLED_HIGH])
+def test_stalled_is_said_to_its_end(width: int, reason: str) -> None:
+    said = spoken(text_of(with_state(invented_snapshot(Verdict.STALLED), reason=reason), width))
+    assert reason[1:] in said
 
 
 @pytest.mark.parametrize("width", [80, 120])

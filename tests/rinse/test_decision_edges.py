@@ -100,7 +100,9 @@ def test_a_stop_stays_until_the_filtrate_has_surely_risen() -> None:
 
 def test_stalled_needs_near_certainty_the_plateau_and_a_portion_poured_on_it() -> None:
     verdict, words = Decision().decide(OUT_OF_REACH)
-    assert verdict is Verdict.STALLED and "more water will not help" in words
+    assert verdict is Verdict.STALLED and "more water will not help" in words and "(w)" not in words
+    verdict, words = Decision().decide(replace(OUT_OF_REACH, floor_high=True))
+    assert verdict is Verdict.STALLED and "more water will not help" in words and "(w)" in words
     assert _verdict(replace(OUT_OF_REACH, chance_unreachable=0.97)) is Verdict.STALLED
     for not_yet in ({"patient": False}, {"excess_share": 0.25}, {"chance_unreachable": 0.96}):
         assert _verdict(replace(OUT_OF_REACH, **not_yet)) is Verdict.RINSE  # type: ignore[arg-type]

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rinsewatch.rinse import monitor
+from rinsewatch.rinse import monitor, prior
 from rinsewatch.rinse.beds import PortionBed, Pour
 from rinsewatch.rinse.course import FactLog, PortionCourse
 from rinsewatch.rinse.evidence import Observation
@@ -19,16 +19,16 @@ from rinsewatch.rinse.monitor import Rinse
 from rinsewatch.rinse.row import Mark, Row
 from rinsewatch.rinse.setup import Endpoint, Residue, RinseSetup
 from rinsewatch.rinse.state import RinseState, Verdict
-from rinsewatch.rinse.verdict import STANDS
+from rinsewatch.rinse.verdict import STALLED_HIGH, STANDS
 
 FLOOR_US_CM, PORTION_ML, PACE_S, RESIN_ML = 50.0, 800.0, 150.0, 1000.0
 PORTIONS = 26
 
 
-def _rinse(**kind: Any) -> Rinse:
+def _rinse(target: str = "10 uS/cm", **kind: Any) -> Rinse:
     return Rinse(
         RinseSetup(
-            resin_ml=RESIN_ML, residue=Residue.HCL, endpoint=Endpoint.parse("10 uS/cm", 0.5), rinse_water_us_cm=1.0,
+            resin_ml=RESIN_ML, residue=Residue.HCL, endpoint=Endpoint.parse(target, 0.5), rinse_water_us_cm=1.0,
             rinse_water_step_us_cm=0.1, top_us_cm=20_000.0, **kind,
         )
     )  # fmt: skip
@@ -81,6 +81,19 @@ def test_in_portions_it_is_told_and_the_target_called_out_of_reach() -> None:
     assert not {Verdict.STOP, Verdict.CHECK} & {state.verdict for state in states}
 
 
+def test_whoever_is_told_so_far_above_the_rinse_water_is_asked_to_read_it_once() -> None:
+    """Read again and still 1.0, the target is out of reach all the same; a floor of 1.2 asks for nothing."""
+    rinse = _rinse(portion_ml=PORTION_ML)
+    states = _portions(rinse, last=19)
+    assert states[-1].reason == STALLED_HIGH
+    end_s = states[-1].time_s
+    rinse.observe(Row(end_s + 1.0, 19 * PORTION_ML, event="note: rinse-water = 1.0 uS/cm"))
+    later = [rinse.observe(_row(end_s + 1.0 + n, 19 * PORTION_ML, FLOOR_US_CM)) for n in range(1, 20)]
+    assert STALLED_HIGH not in {state.reason for state in later}
+    low = _portions(_rinse(portion_ml=PORTION_ML, target="0.9 uS/cm"), 1.2, last=30)
+    assert low[-1].verdict is Verdict.STALLED and low[-1].reason != STALLED_HIGH
+
+
 def test_without_a_look_for_such_a_floor_nothing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """The control."""
     monkeypatch.setattr(FactLog, "stands", _never)
@@ -95,8 +108,12 @@ def test_in_flow_it_is_told() -> None:
     assert Verdict.STOP not in {state.verdict for state in states}
 
 
-def test_what_was_asked_for_is_not_asked_again() -> None:
-    """The person reads the rinse water, and it is as it was: no more is said of it while the reading stands on."""
+def test_what_was_asked_for_is_not_asked_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The person reads the rinse water, and it is as it was: no more is said of it while the reading stands on.
+
+    Here no floor near the reading is thought of, or the target would be called out of reach before.
+    """
+    monkeypatch.setattr(prior, "STANDING_FLOOR_SHARE", 0.0)
     rinse = _rinse(flow_ml_min=200.0)
     states = _flow(rinse, seconds=3000)
     assert states[-1].reason == STANDS
