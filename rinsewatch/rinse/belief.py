@@ -61,7 +61,8 @@ class Belief(ABC):
         self._target: float | None = None
         self.chance_unreachable = 0.0
         self.travel = 0.0
-        self.stands = self._water_read = False
+        self.stands = False
+        self.water_read = False  # again, while the reading stood still: whatever it read, that is done
         self.rested = False
         self._levels: dict[float, tuple[Array, Flags]] = {}
         self._levels_of: Water | None = None
@@ -157,7 +158,7 @@ class Belief(ABC):
         """The rinse water was measured: a new prior of the floor, all facts weighed again."""
         self.setup = setup
         self.population = Population(self._prior(step_us_cm), setup.residue, self.course, self.rng)
-        self.stands, self._water_read = False, True  # what was asked for is done
+        self.stands, self.water_read = False, True  # what was asked for is done
         self._relook()
 
     def _refit(self) -> None:
@@ -167,14 +168,9 @@ class Belief(ABC):
         stands = (far or grave) and still
         stands_us_cm = self.scale.to_linear(self.filtrate.mid) if stands else None
         self.population.refit(self.course, grave=grave, stands_us_cm=stands_us_cm)
-        self._water_read = self._water_read and still
-        tells = far and stands and not self._water_read
+        self.water_read = self.water_read and still
+        tells = far and stands and not self.water_read
         self.stands = tells and self.course.stands(LONG_STANDING * self._standing_places)
-
-    @property
-    def water_read(self) -> bool:
-        """The rinse water was read again while the reading stood still: whatever it read, that is done."""
-        return self._water_read
 
     @property
     def _far_above_floor(self) -> bool:

@@ -13,6 +13,7 @@ import pytest
 from rinsewatch import Rinse, Row, Verdict
 from rinsewatch.cli.bench_fault_campaign import clean_record
 from rinsewatch.cli.bench_rinse import row_of, setup_of, target_of
+from rinsewatch.rinse import prior
 from rinsewatch.rinse.verdict import DOUBTED, LASTING
 
 PATIENCE_S = 60.0
@@ -42,6 +43,16 @@ def test_a_reading_below_all_that_was_foreseen_is_told_and_the_persons_word_ends
         assert told, "or it shows nothing"
         assert there is None or there <= 1.0
     assert answered[1] is not None and answered[2] < unanswered[2] - 0.5
+
+
+@pytest.mark.parametrize("seed", [1905, 3596])
+def test_with_no_other_explanation_only_the_persons_word_ends_it(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The control: no floor lies below what the rinse water reads."""
+    monkeypatch.setattr(prior, "LOW_FLOOR_SHARE", 0.0)
+    monkeypatch.setattr(prior, "LOW_FLOOR_SPREADS", 40.0)
+    unanswered, answered = (_watched(seed, answers=answers) for answers in (False, True))
+    assert unanswered[0] and unanswered[1] is None
+    assert answered[0] and answered[1] is not None and answered[1] <= 1.0
 
 
 @pytest.mark.parametrize("seed", [1905, 3596])

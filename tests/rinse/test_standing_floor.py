@@ -186,7 +186,7 @@ def test_nothing_stands_before_it_was_read() -> None:
     assert not _course().stands(2.0)
 
 
-@pytest.mark.parametrize("floor_us_cm", [500.0, 2000.0, 5000.0, 12000.0])
+@pytest.mark.parametrize("floor_us_cm", [500.0, 2000.0, 3000.0, 5000.0, 12000.0])
 def test_no_bed_is_so_foul(floor_us_cm: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """Some hundred times the rinse water and more: the person is asked to look, and nothing is called out of reach."""
     states = _portions(_rinse(portion_ml=PORTION_ML), floor_us_cm)
