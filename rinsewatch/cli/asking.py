@@ -10,7 +10,7 @@ from rinsewatch.cli.meterlink import HAND, port_names
 from rinsewatch.cli.signals import ctrl_c_counts
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.sanity import setup_warnings
-from rinsewatch.logbook.settings import check_given, missing_settings, parse_factor
+from rinsewatch.logbook.settings import check_given, missing_settings, parse_factor, parse_state
 from rinsewatch.quantities import TDS_UNITS, parse_flow_ml_min, parse_quantity, parse_reading, parse_volume_ml
 from rinsewatch.rinse.setup import Endpoint, Residue
 
@@ -31,7 +31,7 @@ def ask_settings(given: Mapping[str, object], last: Mapping[str, object], meter_
     settings = dict(given)
     steps: list[Step] = [_ask_feed, _ask_needed_water]
     if missing_settings(settings):
-        steps = [_ask_resin, _ask_pouring, _ask_residue, _ask_endpoint, *steps, _ask_rinse_water, _ask_top]
+        steps = [_ask_resin, _ask_pouring, _ask_residue, _ask_endpoint, *steps, _ask_rinse_water, _ask_state, _ask_top]
         steps += [] if meter_unit in ("uS/cm", "mS/cm") else [_ask_factor]
     told: list[str] = []
     for step in steps:
@@ -128,14 +128,24 @@ def _ask_rinse_water(settings: Settings, last: Mapping[str, object]) -> None:
     _ask_optional(settings, last, "rinse_water", words)
 
 
+def _ask_state(settings: Settings, last: Mapping[str, object]) -> None:
+    """Carbon dioxide matters beside caustic and acid only, and beside a rinse water that is known."""
+    if "rinse_water" not in settings or str(settings.get("residue")).strip().lower() == Residue.SALT.value:
+        return
+    words = "Is that water fresh from its cartridge, or has it stood in air (fresh, stood)"
+    _ask_optional(settings, last, "water_state", words, _check_state)
+
+
 def _ask_top(settings: Settings, last: Mapping[str, object]) -> None:
     words = "Largest reading it can show, like 9990 ppm (in its manual)"
     _ask_optional(settings, last, "top", words)
 
 
-def _ask_optional(settings: Settings, last: Mapping[str, object], name: str, words: str) -> None:
+def _ask_optional(
+    settings: Settings, last: Mapping[str, object], name: str, words: str, check: Check = parse_reading
+) -> None:
     if name not in settings:
-        answer = ask(words, last.get(name, UNKNOWN), _fitting(settings, name, _check_optional))
+        answer = ask(words, last.get(name, UNKNOWN), _fitting(settings, name, _unless_unknown(check)))
         if answer != UNKNOWN:
             settings[name] = answer
 
@@ -190,13 +200,20 @@ def _check_pouring(text: str) -> None:
     parse_flow_ml_min(text) if _is_flow(text) else parse_volume_ml(text)
 
 
-def _check_optional(text: str) -> None:
-    if text == UNKNOWN:
-        return
-    try:
-        parse_reading(text)
-    except UsageError as error:
-        raise UsageError(f"{error}; '{UNKNOWN}' if you cannot say") from error
+def _unless_unknown(check: Check) -> Check:
+    def either(text: str) -> None:
+        if text == UNKNOWN:
+            return
+        try:
+            check(text)
+        except UsageError as error:
+            raise UsageError(f"{error}; '{UNKNOWN}' if you cannot say") from error
+
+    return either
+
+
+def _check_state(text: str) -> None:
+    parse_state(text)
 
 
 def _check_factor(text: str) -> None:

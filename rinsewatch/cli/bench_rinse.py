@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 from rinsewatch import Endpoint, Residue, Rinse, RinseSetup, RinseState, Row, Verdict
 from rinsewatch.cli.bench_score import NO_ANSWER, Answer, Outcome, Task
@@ -75,7 +76,17 @@ def answer_of(state: RinseState) -> Answer:
 
 def run_rinse(task: Task) -> Outcome:
     """Every row through ``Rinse``; stops feeding when the score is settled."""
-    rinse, outcome = Rinse(setup_of(task.record.scenario)), Outcome()
+    return _run(task, setup_of(task.record.scenario))
+
+
+def run_told(task: Task) -> Outcome:
+    """As ``run_rinse``, by a person who says whether the rinse water is fresh or has stood in air."""
+    scenario = task.record.scenario
+    return _run(task, replace(setup_of(scenario), water_stood=scenario.water_stood))
+
+
+def _run(task: Task, setup: RinseSetup) -> Outcome:
+    rinse, outcome = Rinse(setup), Outcome()
     wanted = set(task.checkpoints)
     rows, poured = task.record.rows, task.record.poured_ml
     for i, raw in enumerate(rows):

@@ -27,7 +27,7 @@ from rinsewatch.cli import bench_report as report
 from rinsewatch.cli.bench_informed import informed, informed_of_ranges
 from rinsewatch.cli.bench_oracle import oracle, oracle_of_shown_water
 from rinsewatch.cli.bench_picture import reliability_svg
-from rinsewatch.cli.bench_rinse import run_rinse, target_of
+from rinsewatch.cli.bench_rinse import run_rinse, run_told, target_of
 from rinsewatch.cli.bench_score import Outcome, Score, Task, score
 from rinsewatch_sim.scenario import Scenario
 from rinsewatch_sim.simulate import random_scenario, run
@@ -47,6 +47,7 @@ LAWS = (
 )
 ESTIMATORS: dict[str, Callable[[Task], Outcome]] = {
     "rinsewatch": run_rinse,
+    "told of water": run_told,
     "oracle": oracle,
     "of shown water": oracle_of_shown_water,
     "informed": informed,

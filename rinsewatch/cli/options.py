@@ -19,6 +19,7 @@ _RINSE = (
     ("--endpoint", "WHERE", "feed, zero, break-even, or a reading: '12 uS/cm', '6 ppm'."),
     ("--feed", "READING", "The feed water on this meter, like '9 ppm'."),
     ("--rinse-water", "READING", "The rinse water (DI) on this meter, like '0 ppm'."),
+    ("--water-state", "fresh|stood", "Rinse water straight from its cartridge, or has it stood in air?"),
 )
 _METER = (
     ("--meter", "PROFILE", "Meter profile: a built-in name or a .toml file."),

@@ -164,7 +164,7 @@ def _completed(wish: Wish, profile: Profile | None, logbook: Logbook, *, talks: 
     settings = ask_settings(wish.settings, defaults, unit_of(profile))
     stored_settings(settings)
     # last time's answer to a question that was left open now is forgotten
-    left: dict[str, object] = dict.fromkeys(("portion_ml", "flow_ml_min", "rinse_water", "top", "resin"))
+    left: dict[str, object] = dict.fromkeys(("portion_ml", "flow_ml_min", "rinse_water", "water_state", "top", "resin"))
     said = {name: value for name, value in settings.items() if name in SETTINGS}
     logbook.save_answers({**left, **said, "port": port, **({"resin": name_of(resin)} if resin else {})})
     return _knowing(replace(wish, settings=settings, port=port), logbook, resin), None

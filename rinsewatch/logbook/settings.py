@@ -29,7 +29,7 @@ EARLIER_NAMES = ("earlier_rinses", "earlier_entrained", "earlier_slow")
 # Every option that describes a rinse or its meter, in the order a recording lists them; then what was known
 # of the resin, and what was planned.
 SETTING_NAMES = (
-    "resin_ml", "portion_ml", "flow_ml_min", "residue", "endpoint", "feed", "rinse_water",
+    "resin_ml", "portion_ml", "flow_ml_min", "residue", "endpoint", "feed", "rinse_water", "water_state",
     "meter", "tds_factor", "top", "resolution", "batch",
     "resin", *EARLIER_NAMES, *PLANNED_NAMES,
 )  # fmt: skip
@@ -39,6 +39,7 @@ _EXAMPLES = {
     "endpoint": "--endpoint feed",
     "pouring": "--portion-ml 250 or --flow-ml-min 100",
 }
+FRESH, STOOD = "fresh", "stood"  # rinse water straight from its cartridge or kept airtight; rinse water from the air
 _SPELLED = {residue.value.lower(): residue for residue in Residue}
 
 
@@ -100,6 +101,7 @@ def _read(settings: Settings) -> dict[str, Any]:
         "feed_us_cm": _reading(settings.get("feed"), "--feed", factor),
         "rinse_water_us_cm": _reading(settings.get("rinse_water"), "--rinse-water", factor),
         "rinse_water_step_us_cm": _step(settings.get("rinse_water"), factor),
+        "water_stood": parse_state(settings.get("water_state")),
         "tds_factor": factor,
         "top_us_cm": _reading(settings.get("top"), "--top", factor),
         "resolution_us_cm": _reading(settings.get("resolution"), "--resolution", factor),
@@ -118,6 +120,7 @@ def settings_from_setup(setup: RinseSetup) -> dict[str, object]:
         "endpoint": _endpoint_text(setup.endpoint),
         "feed": _conductivity_text(setup.feed_us_cm),
         "rinse_water": _water_text(setup),
+        "water_state": None if setup.water_stood is None else (STOOD if setup.water_stood else FRESH),
         "tds_factor": setup.tds_factor,
         "top": _conductivity_text(setup.top_us_cm),
         "resolution": _conductivity_text(setup.resolution_us_cm),
@@ -200,6 +203,18 @@ def _residue(value: object) -> Residue | None:
     if known is None:
         raise SetupError(f"--residue: {value!r} is none; choose {', '.join(Residue)}")
     return known
+
+
+def parse_state(value: object) -> bool | None:
+    """Whether the rinse water has stood in air; None for None. Raises SetupError."""
+    if value is None:
+        return None
+    word = setting_text(value, "--water-state").strip().lower()
+    if word not in (FRESH, STOOD):
+        raise SetupError(
+            f"--water-state: {value!r} is none; {FRESH} from its cartridge (or kept airtight), or {STOOD} in air"
+        )
+    return word == STOOD
 
 
 def _plain(value: float | None) -> float | int | None:

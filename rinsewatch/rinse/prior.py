@@ -63,6 +63,10 @@ LOW_FLOOR_SHARE: Final = 0.1
 LOW_FLOOR_SPREADS: Final = 4.0  # the parameter goes so many spreads below its usual mean before the floor goes below
 LOW_FLOOR_SPAN: Final = 4.0  # ... and so much further down to pure water
 SALT_SHARE: Final = 0.5  # of the rinse water's reading; the rest is carbon dioxide. Common practice, no source
+# Logit of the share of what carbon dioxide can make of the floor that it does make: mean and spread. A mixed bed holds
+# it back, and water gathers it again as it stands in air; how much nobody knows who is not told. Water fresh from its
+# cartridge gathers some while it is poured and stirred. Common practice, no source for the figures.
+_CARBON: Final = {None: (-1.2, 2.2), False: (-3.0, 1.5), True: (0.0, 1.3)}
 # Strength of the slow liquid at the start: no bead keeps more of the liquor out.
 LEAST_FILL: Final = 0.1
 # Beds unlike the usual ones: log spreads so many times as wide. What slow liquid holds varies most: some beds show
@@ -153,7 +157,9 @@ class Prior:
         wider = np.ones(self.spread.size)
         wider[ENTRAINED] = wider[CELLS:] = UNUSUAL_BED
         low = LOW_FLOOR_SHARE if self.floor_bound_us_cm > PURE_WATER_US_CM else 0.0
-        return replace(self, spread=wider * self._unusual_slow_liquid(), floor_low_share=low, unusual_share=0.0)
+        mean, spread = self.mean.copy(), wider * self._unusual_slow_liquid()
+        mean[CARBON], spread[CARBON] = _CARBON[None]  # whatever was said of the rinse water
+        return replace(self, mean=mean, spread=spread, floor_low_share=low, unusual_share=0.0)
 
     def with_floor_near(self, level_us_cm: float) -> Prior:
         """The same, but the floor may well lie there, far above the rinse water: fouled resin, other water."""
@@ -198,8 +204,9 @@ def prior_from_setup(setup: RinseSetup, rinse_water_step_us_cm: float) -> Prior:
     strength, strength_spread = _STRENGTH[setup.residue]
     start = np.log(strength * _LAMBDA0[setup.residue] * 1000.0)
     bound, narrow, wide, (floor_spread, floor_above) = _floor_scales(setup, rinse_water_step_us_cm)
-    mean: list[float] = [np.log(0.45), np.log(0.16), np.log(4e-3), start, np.log(narrow), np.log(0.05), -1.2, 0.0]
-    spread: list[float] = [0.40, 0.75, 0.9, strength_spread, floor_spread, 0.5, 2.2, 1.2]
+    carbon, carbon_spread = _CARBON[setup.water_stood]
+    mean: list[float] = [np.log(0.45), np.log(0.16), np.log(4e-3), start, np.log(narrow), np.log(0.05), carbon, 0.0]
+    spread: list[float] = [0.40, 0.75, 0.9, strength_spread, floor_spread, 0.5, carbon_spread, 1.2]
     _learn_from_earlier(setup, mean, spread)
     if setup.is_flow:
         mean.append(np.log(4.0))

@@ -60,6 +60,8 @@ class RinseSetup:
     Exactly one of ``portion_ml`` (poured in portions) and ``flow_ml_min`` (continuous) is given.
     ``resolution_us_cm``: one display step where the readings' own decimals do not tell it;
     ``rinse_water_step_us_cm``: the step the rinse water's reading was written with ("1.2": 0.1).
+    ``water_stood``: the rinse water has stood in air and holds carbon dioxide; False: it comes straight from its
+    cartridge, or was kept airtight; None: not known.
     ``earlier_entrained``, ``earlier_slow``: what this resin's earlier rinses showed of its mobile and slow liquid per
     resin volume, as (median, spread) of the natural log.
     Raises SetupError from ``check()``.
@@ -76,6 +78,7 @@ class RinseSetup:
     top_us_cm: float | None = None
     resolution_us_cm: float | None = None
     rinse_water_step_us_cm: float | None = None
+    water_stood: bool | None = None
     earlier_entrained: tuple[float, float] | None = None
     earlier_slow: tuple[float, float] | None = None
 

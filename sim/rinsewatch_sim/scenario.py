@@ -65,6 +65,11 @@ class Scenario:
         return self.flow_ml_min is not None
 
     @property
+    def water_stood(self) -> bool:
+        """The rinse water has stood in air; fresh out of its cartridge it holds no carbonic acid."""
+        return self.co2_us_cm > 0
+
+    @property
     def portion_ml(self) -> float:
         """Portion; for continuous flow the nominal one errors are counted in: half the resin volume."""
         return self.resin_ml / 2 if self.is_flow else self.operator.portion_ml
@@ -137,7 +142,7 @@ class Scenario:
             "faults": "faults" if self.faults else "clean",
             "resin": "aged" if self.aged else "young",
             "endpoint": self.endpoint,
-            "water": "air" if self.co2_us_cm > 0 else "fresh",
+            "water": "air" if self.water_stood else "fresh",
             "floor": "above target" if self.floor_scale_us_cm() > self.target_us_cm else "below target",
         }
 

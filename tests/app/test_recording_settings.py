@@ -51,6 +51,8 @@ def test_readings_are_converted_with_the_meters_own_scale() -> None:
         ({"residue": "sugar"}, "choose NaOH, HCl, salt"),
         ({"tds_factor": 5}, "--tds-factor: 5 is no TDS scale"),
         ({"tds_factor": "0.5 ppm"}, "--tds-factor"),
+        ({"water_state": "old"}, "--water-state: 'old' is none; fresh from its cartridge"),
+        ({"water_state": True}, "--water-state: True is neither"),
         ({"resin_ml": True}, "--resin-ml: True is neither"),
         ({"endpoint": ["feed"]}, "--endpoint"),
         ({"flow_ml_min": 80}, "not both"),
@@ -103,6 +105,7 @@ SPREADS = st.floats(0.15, 2.0)
         portion_ml=POSITIVE,
         feed_us_cm=st.none() | st.floats(1e-3, 1e4),
         rinse_water_us_cm=st.floats(0, 1e3),
+        water_stood=st.none() | st.booleans(),
         earlier_entrained=st.none() | st.tuples(SHARES.map(math.log), SPREADS),
         earlier_slow=st.none() | st.tuples(SHARES.map(math.log), SPREADS),
     )
@@ -119,6 +122,12 @@ def test_the_step_of_the_rinse_water_survives(reading: str) -> None:
     setup = setup_from_settings(told)
     assert setup.rinse_water_step_us_cm is not None
     assert setup_from_settings(settings_from_setup(setup)) == setup
+
+
+def test_the_state_of_the_rinse_water_is_one_of_two_words() -> None:
+    assert setup_from_settings(PORTIONS).water_stood is None
+    assert setup_from_settings(PORTIONS | {"water_state": " Stood "}).water_stood is True
+    assert setup_from_settings(PORTIONS | {"water_state": "fresh"}).water_stood is False
 
 
 def test_an_endpoint_built_without_text_is_spelled_out() -> None:

@@ -144,6 +144,7 @@ def test_the_resin_is_asked_for_and_its_volume_is_the_default(tmp_path: Path) ->
             ("Stop at", "feed"),
             ("Feed water", "9 ppm"),
             ("Rinse water", "0 ppm"),
+            ("fresh from its cartridge", "fresh"),
             ("Largest reading", ""),
             ("TDS factor", ""),
         ):

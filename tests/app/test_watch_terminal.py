@@ -104,6 +104,8 @@ def test_questions_with_the_last_answers_as_defaults(tmp_path: Path) -> None:
         ("Feed water on this meter", "9000 ppm", "is brackish"),
         ("Feed water on this meter", "9 ppm", "9 ppm"),
         ("Rinse water on this meter", "20 ppm", "20 ppm"),
+        ("fresh from its cartridge, or has it stood in air", "old", "--water-state: 'old' is none"),
+        ("fresh from its cartridge, or has it stood in air", "Stood", "Stood"),
         ("Largest reading", "lots", "'not known' if you cannot say"),
         ("Largest reading", "0 ppm", "must be more than 0"),
         ("Largest reading", "9990 ppm", "9990 ppm"),
@@ -199,7 +201,7 @@ def test_a_ctrl_c_lost_while_the_question_is_put_counts(tmp_path: Path) -> None:
 
 def test_a_meter_in_us_cm_is_not_asked_for_a_tds_factor(tmp_path: Path) -> None:
     with terminal(tmp_path, "watch", "--port", "hand", "--plain") as screen:
-        for answer in ("500", "250", "NaOH", "12 uS/cm", "1 uS/cm", "not known"):
+        for answer in ("500", "250", "NaOH", "12 uS/cm", "1 uS/cm", "", "not known"):
             screen.child.expect_exact(": ")
             screen.child.sendline(answer)
         screen.child.expect_exact("WAITING")
