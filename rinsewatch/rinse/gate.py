@@ -192,7 +192,12 @@ class Gate:
         due = FROZEN_TRUST * (expected.travel - self._run_travel)
         moved = due > max(FROZEN_STEPS * span.step_us_cm / max(span.shown_us_cm, 1e-9), FROZEN_CHANGE)
         still = not (expected.settling or expected.waiting)
-        return expected.known and self._run_count >= FROZEN_RUN and moved and still
+        return expected.known and self._run_count >= FROZEN_RUN and ((moved and still) or self._frozen_before)
+
+    @property
+    def _frozen_before(self) -> bool:
+        """A new portion is no reason to believe the digits that were not believed at the end of the one before."""
+        return self._hold is not None and self._hold.cause is Cause.FROZEN
 
     def _good(self, span: Span) -> Assessment:
         self._good_run += 1

@@ -104,9 +104,13 @@ class PortionBelief(PortionsAhead):
         self._arrive()
 
     def _settle_for_early(self) -> None:
-        """Nothing new came to the probe until the next portion: what it went on reading is all there is of this one."""
-        if not self.window.count and self._arrival.early.last_after_s >= self._noticed_s:
-            self.window = self._arrival.early
+        """Nothing new came to the probe until the next portion: what it went on reading is all there is of this one,
+        if that was foreseen; else the display may have frozen, or the filtrate come too late."""
+        early = self._arrival.early
+        if self.window.count or early.late is None or early.last_after_s < self._noticed_s:
+            return
+        if early.late.is_over or self._was_foreseen(early.late):
+            self.window = early
 
     def unpour(self, volume_ml: float) -> None:
         """The last portion was none; what was read since belongs to the one before."""
@@ -210,12 +214,14 @@ class PortionBelief(PortionsAhead):
                 self._look(*fact)
 
     def _arrives_by_s(self, span: Span) -> float:
-        """What still reads as the portion before is this one when it is due, if so much was foreseen of it, or if
-        neither would be above the target."""
+        """What still reads as the portion before is this one when it is due, if so much was foreseen of it."""
+        return self.rhythm.due_s if self._was_foreseen(span) else self.rhythm.waits_s
+
+    def _was_foreseen(self, span: Span) -> bool:
+        """So much was foreseen of the portion, or neither that nor this is above the target."""
         foreseen = span.low_us_cm <= (1.0 + MOVED) * self.filtrate.mid and self.filtrate.high < SURE * self.filtrate.mid
         most_us_cm = max(span.high_us_cm, self.filtrate.high)
-        foreseen = foreseen or (self._target is not None and most_us_cm <= self._target)
-        return self.rhythm.due_s if foreseen else self.rhythm.waits_s
+        return foreseen or (self._target is not None and most_us_cm <= self._target)
 
     def _begin(self, window: PortionWindow) -> None:
         """The portion's filtrate has come to the probe, or it is due and reads as the one before."""

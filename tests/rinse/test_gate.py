@@ -217,6 +217,18 @@ def test_settling_portion_is_not_called_frozen() -> None:
     assert all(_good(_frozen(0.05, 12, settling=True)))
 
 
+def test_a_new_portion_does_not_bring_the_same_digits_back() -> None:
+    """Early in it nothing must have moved, and they stay frozen all the same; another digit is believed at once."""
+    gate, still = Gate(), _span(100.0)
+    wide = replace(MID, low_us_cm=20.0, high_us_cm=150.0)
+    for n in range(12):
+        found = gate.assess(still, float(n), 5.0, replace(wide, travel=0.05 * n))
+    assert found.cause is Cause.FROZEN
+    poured = replace(wide, travel=0.7, settling=True)
+    assert {gate.assess(still, 12.0 + n, 6.0, poured).cause for n in range(30)} == {Cause.FROZEN}
+    assert _good(_each(gate, [70.0, 70.0, 69.0], poured, 42.0, 6.0))[-1] and gate.held is Cause.NONE
+
+
 def test_moving_digits_are_never_frozen() -> None:
     """One changed digit starts the count anew."""
     gate = Gate()
