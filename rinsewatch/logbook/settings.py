@@ -212,7 +212,7 @@ def parse_state(value: object) -> bool | None:
     word = setting_text(value, "--water-state").strip().lower()
     if word not in (FRESH, STOOD):
         raise SetupError(
-            f"--water-state: {value!r} is none; {FRESH} from its cartridge (or kept airtight), or {STOOD} in air"
+            f"--water-state: {value!r} is none; choose {FRESH} (from its cartridge, kept airtight) or {STOOD} (in air)"
         )
     return word == STOOD
 

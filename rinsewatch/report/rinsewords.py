@@ -19,7 +19,7 @@ SETTING_WORDS = {
     "endpoint": "Endpoint",
     "feed": "Feed water",
     "rinse_water": "Rinse water",
-    "water_state": "Rinse water is fresh or has stood",
+    "water_state": "State of the rinse water",
     "meter": "Meter profile",
     "top": "Largest reading of the meter",
     "resolution": "Step of the display",

@@ -51,7 +51,7 @@ def test_readings_are_converted_with_the_meters_own_scale() -> None:
         ({"residue": "sugar"}, "choose NaOH, HCl, salt"),
         ({"tds_factor": 5}, "--tds-factor: 5 is no TDS scale"),
         ({"tds_factor": "0.5 ppm"}, "--tds-factor"),
-        ({"water_state": "old"}, "--water-state: 'old' is none; fresh from its cartridge"),
+        ({"water_state": "old"}, "--water-state: 'old' is none; choose fresh (from its cartridge"),
         ({"water_state": True}, "--water-state: True is neither"),
         ({"resin_ml": True}, "--resin-ml: True is neither"),
         ({"endpoint": ["feed"]}, "--endpoint"),
