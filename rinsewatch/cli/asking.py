@@ -132,7 +132,7 @@ def _ask_state(settings: Settings, last: Mapping[str, object]) -> None:
     """Carbon dioxide matters beside caustic and acid only, and beside a rinse water that is known."""
     if "rinse_water" not in settings or str(settings.get("residue")).strip().lower() == Residue.SALT.value:
         return
-    words = "Is that water fresh from its cartridge, or has it stood in air (fresh, stood)"
+    words = "Water fresh from its cartridge, or stood in air (fresh, stood)"
     _ask_optional(settings, last, "water_state", words, _check_state)
 
 
