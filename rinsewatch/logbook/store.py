@@ -259,10 +259,8 @@ class Logbook:
         return [whole, *(self.verify(number) for number in numbers)]
 
     def last_answers(self) -> dict[str, object]:
-        """What was answered last, per question (setting name)."""
-        with self._explained():
-            found = self._connection.execute("SELECT question, value FROM answer").fetchall()
-        return {question: _loads(self.path, value) for question, value in found}
+        """What was answered last, per question (setting name). Raises LogbookError."""
+        return {question: _loads(self.path, value) for question, value in self.raw_answers().items()}
 
     def save_answers(self, answers: Mapping[str, object]) -> None:
         """Remember answers as the next rinse's defaults; None forgets one. Raises LogbookError."""
@@ -305,9 +303,12 @@ class Logbook:
         return record, [values_of(entry, rinse_id, seq) for seq, entry in enumerate(entries, start=1)], closings
 
     def raw_answers(self) -> dict[str, str]:
-        """The last answers as they are stored, JSON."""
+        """The last answers as they are stored, JSON. Raises LogbookError where they are no text."""
         with self._explained():
-            return dict(self._connection.execute("SELECT question, value FROM answer ORDER BY question").fetchall())
+            found = dict(self._connection.execute("SELECT question, value FROM answer ORDER BY question").fetchall())
+        if not all(isinstance(cell, str) for pair in found.items() for cell in pair):
+            raise _damaged(self.path)
+        return found
 
     def seal(self) -> str:
         """One hash of everything in it (hexadecimal). Raises LogbookError."""

@@ -66,6 +66,8 @@ def test_a_sound_logbook_has_none(path: Path) -> None:
         "DELETE FROM answer",
         "DELETE FROM answer_head",
         "UPDATE answer SET value = '\"7 ppm\"' WHERE question = 'feed'",
+        "UPDATE answer SET question = x'66656564' WHERE question = 'feed'",
+        "UPDATE answer SET value = x'2237207070' WHERE question = 'feed'",
         "UPDATE head SET seq = 'x' WHERE rinse_id = 0",
         "UPDATE rinse SET hash = 'ppm' WHERE id = 1",
         "UPDATE rinse SET settings = 7 WHERE id = 1",
