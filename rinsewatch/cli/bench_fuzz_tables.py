@@ -6,6 +6,7 @@ import random
 import re
 import zlib
 from collections.abc import Iterator
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
@@ -74,7 +75,8 @@ def number_in(cell: str) -> Fraction | None:
         return None
     if len(exponent) > 3:
         return None
-    found = Fraction(int(digits), 10 ** len(rest)) * Fraction(10) ** (int(power) if mark else 0)
+    # Decimal takes any number of digits, int 4,300 at most.
+    found = Fraction(Decimal(digits)) / 10 ** len(rest) * Fraction(10) ** (int(power) if mark else 0)
     return -found if sign == "-" else found
 
 
