@@ -76,7 +76,7 @@ def number_in(cell: str) -> Fraction | None:
     if len(exponent) > 3:
         return None
     # Decimal takes any number of digits, int 4,300 at most.
-    found = Fraction(Decimal(digits)) / 10 ** len(rest) * Fraction(10) ** (int(power) if mark else 0)
+    found: Fraction = Fraction(Decimal(digits)) / 10 ** len(rest) * Fraction(10) ** (int(power) if mark else 0)
     return -found if sign == "-" else found
 
 
