@@ -10,7 +10,7 @@ from rinsewatch.cli.meterlink import HAND, port_names
 from rinsewatch.cli.signals import ctrl_c_counts
 from rinsewatch.errors import UsageError
 from rinsewatch.logbook.sanity import setup_warnings
-from rinsewatch.logbook.settings import check_given, missing_settings, parse_factor, parse_state
+from rinsewatch.logbook.settings import check_given, missing_settings, parse_factor, parse_water_state
 from rinsewatch.quantities import TDS_UNITS, parse_flow_ml_min, parse_quantity, parse_reading, parse_volume_ml
 from rinsewatch.rinse.setup import Endpoint, Residue
 
@@ -133,7 +133,7 @@ def _ask_state(settings: Settings, last: Mapping[str, object]) -> None:
     if "rinse_water" not in settings or str(settings.get("residue")).strip().lower() == Residue.SALT.value:
         return
     words = "Water fresh from its cartridge, or stood in air (fresh, stood)"
-    _ask_optional(settings, last, "water_state", words, _check_state)
+    _ask_optional(settings, last, "water_state", words, parse_water_state)
 
 
 def _ask_top(settings: Settings, last: Mapping[str, object]) -> None:
@@ -202,6 +202,7 @@ def _check_pouring(text: str) -> None:
 
 def _unless_unknown(check: Check) -> Check:
     def either(text: str) -> None:
+        """Either ``UNKNOWN``, or what ``check`` is content with."""
         if text == UNKNOWN:
             return
         try:
@@ -210,10 +211,6 @@ def _unless_unknown(check: Check) -> Check:
             raise UsageError(f"{error}; '{UNKNOWN}' if you cannot say") from error
 
     return either
-
-
-def _check_state(text: str) -> None:
-    parse_state(text)
 
 
 def _check_factor(text: str) -> None:

@@ -74,19 +74,14 @@ def answer_of(state: RinseState) -> Answer:
     return Answer(state.remaining.low_ml, state.remaining.mid_ml, state.remaining.high_ml, True)
 
 
-def run_rinse(task: Task) -> Outcome:
-    """Every row through ``Rinse``; stops feeding when the score is settled."""
-    return _run(task, setup_of(task.record.scenario))
-
-
 def run_told(task: Task) -> Outcome:
     """As ``run_rinse``, by a person who says whether the rinse water is fresh or has stood in air."""
-    scenario = task.record.scenario
-    return _run(task, replace(setup_of(scenario), water_stood=scenario.water_stood))
+    return run_rinse(task, water_stood=task.record.scenario.water_stood)
 
 
-def _run(task: Task, setup: RinseSetup) -> Outcome:
-    rinse, outcome = Rinse(setup), Outcome()
+def run_rinse(task: Task, *, water_stood: bool | None = None) -> Outcome:
+    """Every row through ``Rinse``; stops feeding when the score is settled. ``water_stood``: what the person says."""
+    rinse, outcome = Rinse(replace(setup_of(task.record.scenario), water_stood=water_stood)), Outcome()
     wanted = set(task.checkpoints)
     rows, poured = task.record.rows, task.record.poured_ml
     for i, raw in enumerate(rows):

@@ -101,7 +101,7 @@ def _read(settings: Settings) -> dict[str, Any]:
         "feed_us_cm": _reading(settings.get("feed"), "--feed", factor),
         "rinse_water_us_cm": _reading(settings.get("rinse_water"), "--rinse-water", factor),
         "rinse_water_step_us_cm": _step(settings.get("rinse_water"), factor),
-        "water_stood": parse_state(settings.get("water_state")),
+        "water_stood": parse_water_state(settings.get("water_state")),
         "tds_factor": factor,
         "top_us_cm": _reading(settings.get("top"), "--top", factor),
         "resolution_us_cm": _reading(settings.get("resolution"), "--resolution", factor),
@@ -205,7 +205,7 @@ def _residue(value: object) -> Residue | None:
     return known
 
 
-def parse_state(value: object) -> bool | None:
+def parse_water_state(value: object) -> bool | None:
     """Whether the rinse water has stood in air; None for None. Raises SetupError."""
     if value is None:
         return None
